@@ -1,0 +1,172 @@
+/* driver: what truewoundd must know of a kind of instrument.
+ *
+ * A driver turns bytes into readings and says which bytes to send when. It never touches a port, a
+ * clock or the database: the session (acquire/session) does that for it. So framing and decoding
+ * are plain functions over a buffer, and a test gives them byte tables.
+ *
+ * To add a driver:
+ *   1. acquire/drivers/NAME.c: fill one `const struct driver driver_NAME`; see drivers/lines.c;
+ *   2. driver.c: one row in the table, and one declaration above it;
+ *   3. fixtures/streams/NAME-*.txt with .expect: what a real or hand-made stream must decode to;
+ *   4. tests/acquire/test_NAME.c: byte tables (good, truncated, garbage, two in one, bad sum);
+ *   5. truewound-bench.5: its keys, each with its standard value and why.
+ * CMake finds the new file by itself. */
+#ifndef TRUEWOUND_DRIVER_H
+#define TRUEWOUND_DRIVER_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "acquire/benchfile.h"
+#include "db/status.h"
+
+#define DRIVER_REQUEST_MAX 512   /* bytes of one request */
+#define DRIVER_FRAME_MAX   16384 /* bytes of one message; longer is garbage */
+#define DRIVER_UNIT_MAX    16
+#define DRIVER_SAMPLES_MAX 1000000 /* of one capture */
+
+/* When something happened: both clocks, read once when the descriptor became ready.
+ * Microseconds: wall since 1970-01-01 UTC; mono from a clock that never steps. */
+struct driver_time {
+    int64_t wall;
+    int64_t mono;
+};
+
+/* What a reading may carry besides its number. */
+enum driver_flag {
+    DRIVER_OVERLOAD = 1 << 0,    /* beyond the range; number is NaN */
+    DRIVER_UNDERLOAD = 1 << 1,   /* below the range */
+    DRIVER_HOLD = 1 << 2,        /* the instrument holds an old value on its display */
+    DRIVER_LOW_BATTERY = 1 << 3, /* the instrument's own battery */
+    DRIVER_UNSTABLE = 1 << 4,    /* the instrument says the value still moves */
+    DRIVER_OUT_OF_SYNC = 1 << 5, /* bytes or messages were lost just before this one */
+    DRIVER_SUSPECT = 1 << 6,     /* decoded, but to be doubted (limits, unit, sequence) */
+    DRIVER_MINIMUM = 1 << 7,     /* least value since the last one, not a momentary one */
+    DRIVER_MAXIMUM = 1 << 8      /* greatest value since the last one */
+};
+
+/* One value as the instrument sent it: scale, offset and calibration come later. */
+struct driver_reading {
+    size_t channel;             /* index into the instrument's channels */
+    double number;              /* in unit; NaN when there is none (overload) */
+    char unit[DRIVER_UNIT_MAX]; /* as the instrument said; "" means the channel's unit */
+    double digit;               /* one count of the last digit shown, in unit; NaN: not known */
+    unsigned flags;             /* of enum driver_flag */
+};
+
+/* A block of samples. missing lists what is known to be lost; the samples there are NaN. */
+struct driver_capture {
+    size_t channel;
+    double rate; /* samples per second */
+    size_t count;
+    const double *sample; /* count of them, in unit */
+    char unit[DRIVER_UNIT_MAX];
+    size_t missing; /* how many of count are NaN because they were lost */
+    unsigned flags;
+};
+
+enum driver_severity { DRIVER_INFO, DRIVER_WARNING, DRIVER_ERROR };
+
+/* Where a driver puts what it found. The session fills it in. kind is a fixed short word such as
+ * "checksum" or "instrument error"; text is one sentence. */
+struct driver_sink {
+    void *to;
+    void (*reading)(void *to, const struct driver_reading *reading);
+    void (*event)(void *to, enum driver_severity severity, const char *kind, const char *text);
+    void (*identity)(void *to, const char *text); /* what the instrument says it is */
+    void (*capture)(void *to, const struct driver_capture *capture);
+    void (*capture_failed)(void *to, const char *why);
+};
+
+/* What to send. reply: an answer is expected within timeout; pause: how long the line then rests
+ * before the next request. All in microseconds. */
+struct driver_request {
+    unsigned char bytes[DRIVER_REQUEST_MAX];
+    size_t length;
+    bool reply;
+    int64_t timeout;
+    int64_t pause;
+};
+
+enum driver_next {
+    DRIVER_SEND,  /* *request is filled in: send it now */
+    DRIVER_WAIT,  /* nothing to send before *when (mono) */
+    DRIVER_LISTEN /* nothing to send: the instrument talks by itself */
+};
+
+/* What framing found in front of a buffer. */
+struct driver_frame {
+    size_t skip;   /* bytes in front that belong to no message */
+    size_t length; /* bytes of the message after them; 0: there is no whole message yet */
+    bool junk;     /* the skipped bytes are garbage (not just empty line ends) */
+};
+
+enum driver_command_kind {
+    DRIVER_SELECT, /* make one channel the polled one; channel == SIZE_MAX: back to the standard */
+    DRIVER_SWITCH, /* send the command the bench file gives under name `text` */
+    DRIVER_CAPTURE /* take a block: channel, rate, samples */
+};
+
+struct driver_command {
+    enum driver_command_kind kind;
+    size_t channel;
+    const char *text;
+    double rate;
+    size_t samples;
+};
+
+struct driver {
+    const char *name;
+    const char *about; /* half a line for people */
+    /* Keys the driver adds to [instrument] and to [channel]; each ends with a NULL name. */
+    const struct benchfile_key *instrument_keys;
+    const struct benchfile_key *channel_keys;
+    /* How long (us, mono) without a good message counts as silence when the bench file does not
+     * say (poll interval and time-out taken into account by the session); 0: never by itself. */
+
+    /* Makes the driver's state from the checked bench file, or says which key is wrong. */
+    enum status_code (*create)(const struct benchfile_instrument *instrument, void **state,
+                               struct status *st);
+    void (*destroy)(void *state);
+
+    /* The port was opened, or the conversation must start over. */
+    void (*opened)(void *state, int64_t mono);
+
+    /* What to do now, when nothing is waiting for an answer. */
+    enum driver_next (*next)(void *state, int64_t mono, struct driver_request *request,
+                             int64_t *when);
+
+    /* Looks for a message in front of the buffer. Does not change the state. It is called again
+     * when more bytes are there; a buffer full without a message is thrown away as garbage.
+     * quiet: nothing more came for a while (us). */
+    struct driver_frame (*frame)(const void *state, const unsigned char *bytes, size_t length,
+                                 int64_t quiet);
+
+    /* Decodes one message. True when it was the expected answer, or, for an instrument that talks
+     * by itself, when it was understood; false counts as garbage. */
+    bool (*message)(void *state, const unsigned char *bytes, size_t length,
+                    const struct driver_time *time, const struct driver_sink *sink);
+
+    /* The answer did not come in time. NULL: the driver sends no requests. */
+    void (*expired)(void *state, const struct driver_time *time, const struct driver_sink *sink);
+
+    /* Takes a command from the control socket. NULL: it knows none. */
+    enum status_code (*command)(void *state, const struct driver_command *command,
+                                struct status *st);
+
+    /* For --probe: the words of an [instrument] section to try on a port, as text with %s for the
+     * port path replaced by the caller; NULL: cannot be guessed. Tried in this order, ends NULL. */
+    const char *const *guesses;
+};
+
+/* Number index of the table, or NULL beyond it. */
+const struct driver *driver_at(size_t index);
+
+/* The driver of that name, or NULL. */
+const struct driver *driver_find(const char *name);
+
+/* A flag's word ("overload"), for logs. flag is one bit. */
+const char *driver_flag_word(unsigned flag);
+
+#endif
