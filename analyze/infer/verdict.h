@@ -1,0 +1,122 @@
+/* verdict: pass, fail or undecided for one coil, with the findings behind it and the reasons.
+ *
+ * Every finding is weighed (suppose.h, weigh.h) against the evidence. The coil passes when the
+ * probability that every limit holds is at least 'sure', fails when the probability that some
+ * limit is broken is at least 'sure', and is undecided otherwise, or when nothing explains the
+ * evidence. */
+#ifndef TRUEWOUND_VERDICT_H
+#define TRUEWOUND_VERDICT_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "analyze/infer/evidence.h"
+#include "analyze/infer/finding.h"
+#include "analyze/model/design.h"
+#include "db/status.h"
+
+#define VERDICT_FINDINGS_MAX  64
+#define VERDICT_ESTIMATES_MAX 16
+#define VERDICT_LINES_MAX     10
+#define VERDICT_LINE_SIZE     240
+#define VERDICT_DRAWS_MAX     1024
+
+enum verdict_result { VERDICT_PASS, VERDICT_FAIL, VERDICT_UNDECIDED };
+
+/* Limits the coil is held to. The design's own where it gives them, else trade defaults: turns of
+ * a limb +-5 %, resistance at 20 C +-10 %, insulation 1 megohm, joint 2 % of the winding, shorted
+ * turns 1 % of a limb (all common practice, no source). */
+struct verdict_limits {
+    double turns;      /* relative */
+    double resistance; /* relative, of a limb against design at 20 C */
+    double insulation; /* ohm */
+    double joint;      /* relative to the coil's resistance */
+    double shorted;    /* relative to the turns of a limb */
+    double pull_min;   /* N at the design's working gap and current; NaN none */
+    double sure;       /* probability needed to say pass or fail, default 0.95 */
+    bool turns_default, resistance_default; /* the trade default is in use */
+};
+
+/* What the shop has learnt, to replace published priors; NaN fields mean not learnt. */
+struct verdict_learnt {
+    double mean_turn, mean_turn_u;     /* relative shift of the mean turn */
+    double wire_lot, wire_lot_u;       /* relative shift of resistance per metre */
+    double contact_gap, contact_gap_u; /* ln metre */
+};
+
+struct verdict_options {
+    size_t draws; /* Sobol' points a replicate and hypothesis; 0 for the default */
+    struct verdict_limits limits;
+    struct verdict_learnt learnt;
+    struct finding_prior prior;
+};
+
+/* One finding, ranked. */
+struct verdict_finding {
+    const struct finding *finding;
+    double probability;
+    double log_evidence, log_evidence_u; /* of the finding, over its variants */
+    char text[VERDICT_LINE_SIZE];        /* one sentence: "limb B is 46 +- 12 turns short" */
+    const char *remedy;
+};
+
+/* One estimated quantity given the leading findings (all findings by weight): the median and the
+ * interval that holds it with probability 0.95. */
+struct verdict_estimate {
+    const char *name; /* "turns of limb A", "resistance at 20 C", "coil temperature" ... */
+    const char *unit; /* "turns", "ohm", "K", "m", "" */
+    double expected;  /* by the design; NaN if there is none */
+    double median, low, high;
+    bool leading_only; /* given that the leading finding is true */
+};
+
+/* An item that does not fit the rest. */
+struct verdict_misfit {
+    size_t item;
+    double probability; /* that it is a mistake */
+};
+
+struct verdict_draw; /* posterior draws for the advisor; see advise.h */
+
+struct verdict {
+    enum verdict_result result;
+    double pass_probability;                              /* every limit holds */
+    double fail_probability;                              /* 1 - pass_probability */
+    struct verdict_finding finding[VERDICT_FINDINGS_MAX]; /* most probable first */
+    size_t findings;
+    double probability_u; /* standard error of the leading probability, from the sampling */
+    struct verdict_estimate estimate[VERDICT_ESTIMATES_MAX];
+    size_t estimates;
+    struct verdict_misfit misfit[EVIDENCE_MAX]; /* probability above one half */
+    size_t misfits;
+    double fit_p;        /* chance of evidence this odd if the leading finding were true */
+    bool unexplained;    /* fit_p below 0.005: none of the findings explains this */
+    bool direction_open; /* nothing yet tells aiding from cancelling */
+    double cancel_probability;
+    struct verdict_limits limits;                    /* as used */
+    char line[VERDICT_LINES_MAX][VERDICT_LINE_SIZE]; /* plain sentences, worst first */
+    size_t lines;
+    size_t evaluations; /* of the forward model */
+    struct verdict_draw *draw;
+    size_t draws;
+    struct suppose *suppose; /* kept for the advisor */
+};
+
+/* Options with trade defaults, then the design's own limits where it gives them. */
+struct verdict_options verdict_options_default(const struct design *design);
+
+/* Weighs the evidence on one coil of this (completed, checked) design. An empty set is allowed and
+ * gives the priors and 'undecided'. Frees nothing of the caller's; release with verdict_free. */
+enum status_code verdict_reach(const struct design *design, const struct evidence_set *evidence,
+                               const struct verdict_options *options, struct verdict *verdict,
+                               struct status *st);
+
+void verdict_free(struct verdict *verdict);
+
+/* "pass", "fail", "undecided". */
+const char *verdict_word(enum verdict_result result);
+
+/* Sum of the probabilities of the findings that contain any of these faults. */
+double verdict_fault_probability(const struct verdict *verdict, unsigned faults);
+
+#endif
