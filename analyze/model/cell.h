@@ -91,8 +91,8 @@ struct cell_state {
     double cell_v;               /* loaded voltage of one cell */
     bool spent;                  /* cell_v is at or below the end point */
 };
-/* depth: charge drawn / low-rate capacity, 0 to 1. Temperature -40 to 60 C. current 0 to 1000 A
- * drawn from the whole battery. */
+/* depth: charge drawn / capacity at that duty (cell_capacity), 0 to 1. Temperature -40 to 60 C.
+ * current 0 to 1000 A drawn from the whole battery. */
 enum status_code cell_state(const struct cell_battery *battery, double depth, double temperature,
                             double current, struct cell_state *out, struct status *st);
 

@@ -2,7 +2,8 @@
  *
  * Temperatures are in degrees Celsius, everything else in SI units. Each function refuses a value
  * that is not finite or lies outside the range given with it, and names the quantity, the value
- * and the range. Nothing here allocates or keeps state.
+ * and the range. Nothing here keeps state; root finding and integration are GSL's, and a program
+ * that uses them turns GSL's aborting error handler off (gsl_set_error_handler_off).
  *
  * Temperature from resistance is the method of IEC 60034-1, 8.6.2 (formula from memory):
  *     (t2 + k) / (t1 + k) = R2 / R1,  k = 235 for copper, 225 for aluminium.
@@ -30,8 +31,9 @@ struct thermal_interval {
 /* The constant k above, C: 235 for copper, 225 for aluminium (IEC 60034-1, from memory). */
 double thermal_k(enum thermal_metal metal);
 
-/* Heat capacity of a unit volume of the metal, J/(m3 K), and of a unit mass, J/(kg K), at 20 C
- * (handbook values, from memory: copper 385 J/(kg K) and 8890 kg/m3; aluminium 897 and 2703). */
+/* Heat capacity of a unit volume of the metal, J/(m3 K): 3.45e6 copper, 2.5e6 aluminium, and of a
+ * unit mass, J/(kg K): the same over 8890 and 2703 kg/m3 (the constants of IEC 60949, from memory).
+ */
 double thermal_volume_heat(enum thermal_metal metal);
 double thermal_mass_heat(enum thermal_metal metal);
 
