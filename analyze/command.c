@@ -1,0 +1,47 @@
+#include "analyze/command.h"
+
+#include <stdarg.h>
+#include <string.h>
+
+#include "analyze/commands/commands.h"
+
+const struct command *const *command_table(void)
+{
+    static const struct command *const table[] = {&command_coil,    &command_predict,
+                                                  &command_take,    &command_observe,
+                                                  &command_verify,  &command_sheet,
+                                                  &command_readings, NULL};
+
+    return table;
+}
+
+const struct command *command_find(const char *name)
+{
+    for (const struct command *const *c = command_table(); *c; ++c)
+        if (strcmp((*c)->name, name) == 0)
+            return *c;
+    return NULL;
+}
+
+int command_wrong(const struct command_context *context, const char *name, const char *format, ...)
+{
+    va_list args;
+
+    fprintf(context->err, "%s %s: ", context->program, name);
+    va_start(args, format);
+    vfprintf(context->err, format, args);
+    va_end(args);
+    fputc('\n', context->err);
+    return COMMAND_WRONG;
+}
+
+int command_failed(const struct command_context *context, const char *name,
+                   const struct status *st)
+{
+    return command_wrong(context, name, "%s", st->text);
+}
+
+void command_help(const struct command *command, FILE *out)
+{
+    fprintf(out, "usage: truewound %s %s\n\n%s", command->name, command->usage, command->help);
+}

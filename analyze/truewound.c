@@ -1,0 +1,130 @@
+/* truewound: the analyzer. Finds the command and hands it its context; see truewound.1. */
+#include <getopt.h>
+#include <locale.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include <gsl/gsl_errno.h>
+
+#include "analyze/command.h"
+
+static void print_usage(FILE *out)
+{
+    fprintf(out, "usage: truewound [--db FILE] [--json | --csv] [--plain] COMMAND [ARGUMENT ...]\n"
+                 "       truewound help COMMAND\n\n"
+                 "Compares a wound magnet coil with its design, and says what is wrong with it.\n\n");
+    for (const struct command *const *c = command_table(); *c; ++c)
+        fprintf(out, "  %-10s %s\n", (*c)->name, (*c)->summary);
+    fprintf(out, "\n"
+                 "  --db FILE  the database (else $TRUEWOUND_DB, else ./truewound.db)\n"
+                 "  --json     results as JSON      --csv  tables as comma-separated values\n"
+                 "  --plain    no colour, even on a terminal\n"
+                 "  --version  the version of this program\n\n"
+                 "Exit status: 0 pass or done, 1 fail, 2 usage or input error, 3 undecided.\n");
+}
+
+int main(int argc, char **argv)
+{
+    enum { OPTION_DB = 1000, OPTION_JSON, OPTION_CSV, OPTION_PLAIN, OPTION_VERSION };
+    static const struct option options[] = {{"db", required_argument, NULL, OPTION_DB},
+                                            {"json", no_argument, NULL, OPTION_JSON},
+                                            {"csv", no_argument, NULL, OPTION_CSV},
+                                            {"plain", no_argument, NULL, OPTION_PLAIN},
+                                            {"help", no_argument, NULL, 'h'},
+                                            {"version", no_argument, NULL, OPTION_VERSION},
+                                            {NULL, 0, NULL, 0}};
+    struct command_context context = {.program = "truewound",
+                                      .database = getenv("TRUEWOUND_DB"),
+                                      .out = stdout,
+                                      .err = stderr};
+    const struct command *command;
+    struct status st;
+    int option;
+    int kept = 1;
+    int result;
+
+    setlocale(LC_CTYPE, "");
+    gsl_set_error_handler_off();
+    if (!context.database || !*context.database)
+        context.database = "truewound.db";
+    context.colour = isatty(STDOUT_FILENO) && !getenv("NO_COLOR");
+
+    /* '+': options after the command's name are the command's own. */
+    while ((option = getopt_long(argc, argv, "+h", options, NULL)) != -1) {
+        switch (option) {
+        case OPTION_DB:
+            context.database = optarg;
+            break;
+        case OPTION_JSON:
+            context.form = COMMAND_JSON;
+            break;
+        case OPTION_CSV:
+            context.form = COMMAND_CSV;
+            break;
+        case OPTION_PLAIN:
+            context.colour = false;
+            break;
+        case OPTION_VERSION:
+            printf("truewound %s\n", TRUEWOUND_VERSION);
+            return COMMAND_DONE;
+        case 'h':
+            print_usage(stdout);
+            return COMMAND_DONE;
+        default:
+            print_usage(stderr);
+            return COMMAND_WRONG;
+        }
+    }
+    if (optind >= argc) {
+        print_usage(stderr);
+        return COMMAND_WRONG;
+    }
+    if (strcmp(argv[optind], "help") == 0) {
+        if (optind + 1 >= argc) {
+            print_usage(stdout);
+            return COMMAND_DONE;
+        }
+        command = command_find(argv[optind + 1]);
+        if (!command)
+            return command_wrong(&context, "help", "there is no command '%s'", argv[optind + 1]);
+        command_help(command, stdout);
+        return COMMAND_DONE;
+    }
+    command = command_find(argv[optind]);
+    if (!command) {
+        fprintf(stderr, "truewound: there is no command '%s'; 'truewound help' lists them\n",
+                argv[optind]);
+        return COMMAND_WRONG;
+    }
+
+    /* --json, --csv and --help are also taken after the command's name. */
+    argc -= optind;
+    argv += optind;
+    for (int i = 1; i < argc; ++i) {
+        if (strcmp(argv[i], "--help") == 0 || strcmp(argv[i], "-h") == 0) {
+            command_help(command, stdout);
+            return COMMAND_DONE;
+        }
+        if (strcmp(argv[i], "--json") == 0)
+            context.form = COMMAND_JSON;
+        else if (strcmp(argv[i], "--csv") == 0)
+            context.form = COMMAND_CSV;
+        else if (strcmp(argv[i], "--db") == 0 && i + 1 < argc)
+            context.database = argv[++i];
+        else
+            argv[kept++] = argv[i];
+    }
+    argc = kept;
+    argv[argc] = NULL;
+    if (units_open(&context.units, &st) != STATUS_OK)
+        return command_failed(&context, command->name, &st);
+    optind = 0;
+    result = command->run(&context, argc, argv);
+    units_close(context.units);
+    if (fflush(stdout) != 0 || ferror(stdout)) {
+        fprintf(stderr, "truewound: the output could not be written\n");
+        return COMMAND_WRONG;
+    }
+    return result;
+}
