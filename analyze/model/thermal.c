@@ -579,6 +579,7 @@ enum status_code thermal_verdict(const struct thermal_coil *coil,
     struct thermal_interval seconds;
     char what[96], least[32], most[32], settle[64];
     double extra[3]; /* hottest place over the mean */
+    enum status_code code;
 
     if (!text || size == 0)
         return status_fail(st, STATUS_INPUT, "no room was given for the sentence");
@@ -587,8 +588,9 @@ enum status_code thermal_verdict(const struct thermal_coil *coil,
         return status_fail(st, STATUS_INPUT,
                            "no insulating material was named; its temperature "
                            "limit is needed, for example class A, 105 C");
-    if (thermal_steady(coil, supply, ambient, &steady, st))
-        return st ? st->code : STATUS_INPUT;
+    code = thermal_steady(coil, supply, ambient, &steady, st);
+    if (code)
+        return code;
     extra[1] = steady.inside.value / 3.0;
     extra[2] = steady.inside.high / 3.0;
     if (steady.temperature.value + extra[1] > weakest->limit_c)
@@ -599,8 +601,9 @@ enum status_code thermal_verdict(const struct thermal_coil *coil,
         *danger = THERMAL_SAFE;
     if (*danger == THERMAL_SAFE)
         return status_ok(st);
-    if (thermal_time_to(coil, supply, ambient, ambient, weakest->limit_c, &seconds, st))
-        return st ? st->code : STATUS_NUMERIC;
+    code = thermal_time_to(coil, supply, ambient, ambient, weakest->limit_c, &seconds, st);
+    if (code)
+        return code;
     supply_words(coil, supply, what, sizeof what);
     time_words(seconds.low, least, sizeof least);
     time_words(seconds.high, most, sizeof most);
