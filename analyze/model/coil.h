@@ -54,12 +54,12 @@ struct coil_specimen {
     double joint_gap;
     double pole_width, pole_depth;
     double keeper_width, keeper_depth, keeper_length;
-    double gap;             /* m, working gap at each pole */
-    double roughness;       /* m, added to the gap always: what is left at contact */
-    double iron_field;      /* factor on H of the B-H curves (harder iron: > 1); nominal 1 */
-    double iron_saturation; /* factor on B of the curves; nominal 1 */
-    double remanence;       /* factor on coercive force, for the residual pull; nominal 1 */
-    double model;           /* factor on pull for what the network leaves out; nominal 1 */
+    double gap;               /* m, working gap at each pole */
+    double roughness;         /* m, added to the gap always: what is left at contact */
+    double iron_field;        /* factor on H of the core's and yoke's B-H curve (harder: > 1) */
+    double keeper_iron_field; /* the same for the keeper */
+    double remanence;         /* factor on coercive force, for the residual pull; nominal 1 */
+    double model;             /* factor on pull for what the network leaves out; nominal 1 */
 };
 
 enum coil_drive { COIL_DRIVE_PAIR, COIL_DRIVE_LIMB_A, COIL_DRIVE_LIMB_B };
