@@ -7,10 +7,9 @@
 
 const struct command *const *command_table(void)
 {
-    static const struct command *const table[] = {&command_coil,    &command_predict,
-                                                  &command_take,    &command_observe,
-                                                  &command_verify,  &command_sheet,
-                                                  &command_readings, NULL};
+    static const struct command *const table[] = {
+        &command_coil,   &command_predict, &command_take,     &command_observe,
+        &command_verify, &command_sheet,   &command_readings, NULL};
 
     return table;
 }
@@ -35,8 +34,7 @@ int command_wrong(const struct command_context *context, const char *name, const
     return COMMAND_WRONG;
 }
 
-int command_failed(const struct command_context *context, const char *name,
-                   const struct status *st)
+int command_failed(const struct command_context *context, const char *name, const struct status *st)
 {
     return command_wrong(context, name, "%s", st->text);
 }

@@ -13,10 +13,10 @@
 
 /* Exit status of the analyzer. */
 enum command_exit {
-    COMMAND_DONE = 0,      /* done; for a verdict: pass */
-    COMMAND_FAIL = 1,      /* the verdict is fail; an alarm threshold is passed */
-    COMMAND_WRONG = 2,     /* usage or input error; nothing was stored */
-    COMMAND_UNDECIDED = 3  /* the verdict is undecided */
+    COMMAND_DONE = 0,     /* done; for a verdict: pass */
+    COMMAND_FAIL = 1,     /* the verdict is fail; an alarm threshold is passed */
+    COMMAND_WRONG = 2,    /* usage or input error; nothing was stored */
+    COMMAND_UNDECIDED = 3 /* the verdict is undecided */
 };
 
 /* How results are printed. */

@@ -11,9 +11,10 @@
 
 static void print_usage(FILE *out)
 {
-    fprintf(out, "usage: truewound [--db FILE] [--json | --csv] [--plain] COMMAND [ARGUMENT ...]\n"
-                 "       truewound help COMMAND\n\n"
-                 "Compares a wound magnet coil with its design, and says what is wrong with it.\n\n");
+    fprintf(out,
+            "usage: truewound [--db FILE] [--json | --csv] [--plain] COMMAND [ARGUMENT ...]\n"
+            "       truewound help COMMAND\n\n"
+            "Compares a wound magnet coil with its design, and says what is wrong with it.\n\n");
     for (const struct command *const *c = command_table(); *c; ++c)
         fprintf(out, "  %-10s %s\n", (*c)->name, (*c)->summary);
     fprintf(out, "\n"
@@ -34,10 +35,8 @@ int main(int argc, char **argv)
                                             {"help", no_argument, NULL, 'h'},
                                             {"version", no_argument, NULL, OPTION_VERSION},
                                             {NULL, 0, NULL, 0}};
-    struct command_context context = {.program = "truewound",
-                                      .database = getenv("TRUEWOUND_DB"),
-                                      .out = stdout,
-                                      .err = stderr};
+    struct command_context context = {
+        .program = "truewound", .database = getenv("TRUEWOUND_DB"), .out = stdout, .err = stderr};
     const struct command *command;
     struct status st;
     int option;
