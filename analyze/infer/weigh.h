@@ -20,13 +20,15 @@
 
 #define WEIGH_UNKNOWNS_MAX 32
 #define WEIGH_ITEMS_MAX    64
+#define WEIGH_FAR          1e5
 
 struct weigh_model {
     size_t unknowns; /* 0 to WEIGH_UNKNOWNS_MAX */
     size_t items;    /* 0 to WEIGH_ITEMS_MAX */
     void *context;
-    /* Fills scalar[items] for z[unknowns]. Must be finite for every z within 8 of 0; false if the
-     * physics has no answer there (that z then has no weight). */
+    /* Fills scalar[items] for z[unknowns], each in units of its item's own noise, so that a change
+     * of 1 is about one standard deviation. False if the physics has no answer there (that z then
+     * has no weight). Values beyond +-WEIGH_FAR are taken as that. */
     bool (*scalars)(void *context, const double *z, double *scalar);
     /* Log density of what was observed on one item, sound, given its scalar. Normalised. */
     double (*sound)(void *context, size_t item, double scalar);
@@ -34,10 +36,12 @@ struct weigh_model {
     double (*mistaken)(void *context, size_t item, const double *scalar);
     /* Probability that an item is a mistake; NULL means never. */
     double (*mistake)(void *context, size_t item);
+    /* What a sound item adds to 'misfit'; negative: it does not count. NULL: scalar^2. */
+    double (*item_misfit)(void *context, size_t item, double scalar);
 };
 
 struct weigh_options {
-    size_t draws;            /* Sobol' points a replicate, 16 to 65536; default 128 */
+    size_t draws;            /* Sobol' points a replicate, 16 to 65536; default 64 */
     size_t replicates;       /* 2 to 32; default 8 */
     bool draws_only_if_near; /* skip the sampling when the normal approximation lies more than
                                 'margin' below 'best' */
@@ -48,7 +52,6 @@ struct weigh_options {
 
 struct weigh_draw {
     double z[WEIGH_UNKNOWNS_MAX];
-    double weight; /* normalised over the draws of one result */
 };
 
 struct weigh_result {
@@ -57,18 +60,23 @@ struct weigh_result {
     double laplace;        /* log evidence by the normal approximation alone */
     bool sampled;
     double mode[WEIGH_UNKNOWNS_MAX];
-    double misfit; /* sum over items of -2 (sound - its best possible value) at the mode */
+    /* Squared distance of the evidence from what the model expects: |mode|^2 and the item_misfit of
+     * each item not taken as a mistake. Chi-squared with 'freedom' degrees when the model is right
+     * and near linear (its distribution over the model's own prior). */
+    double misfit;
+    double freedom;
     double mistaken[WEIGH_ITEMS_MAX]; /* posterior probability that each item is a mistake */
     double effective;                 /* effective number of draws */
     size_t evaluations;               /* of the scalars */
-    struct weigh_draw *draw;          /* equally useful thinned draws, owned by the result */
+    struct weigh_draw *draw;          /* equally weighted, of the posterior; owned here */
     size_t draws;
 };
 
 struct weigh_options weigh_options_default(void);
 
-/* Computes *result. keep: how many weighted draws to keep (0 for none). Errors: STATUS_INPUT for
- * sizes out of range, STATUS_NUMERIC when no point has any likelihood, STATUS_MEMORY. */
+/* Computes *result. keep: how many equally weighted draws to keep (0 for none). Errors:
+ * STATUS_INPUT for sizes out of range, STATUS_NUMERIC when no point has any likelihood,
+ * STATUS_MEMORY. */
 enum status_code weigh_integrate(const struct weigh_model *model,
                                  const struct weigh_options *options, size_t keep,
                                  struct weigh_result *result, struct status *st);

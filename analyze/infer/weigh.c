@@ -1,0 +1,635 @@
+#include "analyze/infer/weigh.h"
+
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_qrng.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define STEPS_MAX     12
+#define CASES_MAX     6    /* sound, and up to five ways of taking items as mistakes */
+#define MISTAKES_MAX  3    /* in one case */
+#define SLOPE_STEP    0.02 /* of z, for the Jacobian: well above the tolerance of a magnet solve */
+#define PROPOSAL_NEAR 1.1  /* spread of the proposal against the normal approximation */
+#define PROPOSAL_WIDE 2.2  /* and of its defensive part */
+#define WIDE_SHARE    0.15
+
+/* One way the items may be sound or mistaken, with the normal approximation of the posterior. */
+struct weigh_case {
+    bool mistaken[WEIGH_ITEMS_MAX];
+    double mode[WEIGH_UNKNOWNS_MAX];
+    double scalar[WEIGH_ITEMS_MAX];                      /* at the mode */
+    double chol[WEIGH_UNKNOWNS_MAX][WEIGH_UNKNOWNS_MAX]; /* lower, of the precision matrix */
+    double slope[WEIGH_ITEMS_MAX][WEIGH_UNKNOWNS_MAX];
+    double log_evidence;
+    double share; /* of the proposal */
+};
+
+struct work {
+    const struct weigh_model *model;
+    size_t evaluations;
+    struct weigh_case list[CASES_MAX];
+    size_t cases;
+};
+
+struct weigh_options weigh_options_default(void)
+{
+    struct weigh_options o = {.draws = 64, .replicates = 8};
+    return o;
+}
+
+double weigh_log_add(double a, double b)
+{
+    if (a == -INFINITY)
+        return b;
+    if (b == -INFINITY)
+        return a;
+    return a > b ? a + log1p(exp(b - a)) : b + log1p(exp(a - b));
+}
+
+static bool evaluate(struct work *w, const double *z, double *scalar)
+{
+    const struct weigh_model *m = w->model;
+
+    w->evaluations++;
+    if (!m->scalars(m->context, z, scalar))
+        return false;
+    for (size_t i = 0; i < m->items; i++) {
+        if (isnan(scalar[i]))
+            return false;
+        if (scalar[i] > WEIGH_FAR)
+            scalar[i] = WEIGH_FAR;
+        if (scalar[i] < -WEIGH_FAR)
+            scalar[i] = -WEIGH_FAR;
+    }
+    return true;
+}
+
+static double mistake_chance(const struct weigh_model *m, size_t item)
+{
+    return m->mistake && m->mistaken ? m->mistake(m->context, item) : 0;
+}
+
+/* Log density of the evidence and z when exactly the items of 'mistaken' are mistakes. */
+static double log_joint(const struct weigh_model *m, const bool *mistaken, const double *z,
+                        const double *scalar)
+{
+    double sum = -0.5 * (double)m->unknowns * log(2 * M_PI);
+
+    for (size_t j = 0; j < m->unknowns; j++)
+        sum -= 0.5 * z[j] * z[j];
+    for (size_t i = 0; i < m->items; i++) {
+        double chance = mistake_chance(m, i);
+
+        if (mistaken[i])
+            sum += log(chance) + m->mistaken(m->context, i, scalar);
+        else
+            sum += log1p(-chance) + m->sound(m->context, i, scalar[i]);
+    }
+    return sum;
+}
+
+/* Log density of the evidence and z over every way the items may be sound or mistaken. share[i],
+ * when not NULL, gets the probability that item i is a mistake at this z. */
+static double log_mixture(const struct weigh_model *m, const double *z, const double *scalar,
+                          double *share)
+{
+    double sum = -0.5 * (double)m->unknowns * log(2 * M_PI);
+
+    for (size_t j = 0; j < m->unknowns; j++)
+        sum -= 0.5 * z[j] * z[j];
+    for (size_t i = 0; i < m->items; i++) {
+        double chance = mistake_chance(m, i);
+        double good = log1p(-chance) + m->sound(m->context, i, scalar[i]);
+
+        if (chance > 0) {
+            double bad = log(chance) + m->mistaken(m->context, i, scalar);
+            double both = weigh_log_add(good, bad);
+
+            if (share)
+                share[i] = exp(bad - both);
+            sum += both;
+        } else {
+            if (share)
+                share[i] = 0;
+            sum += good;
+        }
+    }
+    return sum;
+}
+
+/* Lower Cholesky factor of a, in place of its lower triangle; false if not positive definite. */
+static bool factor(double a[WEIGH_UNKNOWNS_MAX][WEIGH_UNKNOWNS_MAX], size_t n)
+{
+    for (size_t j = 0; j < n; j++) {
+        double d = a[j][j];
+
+        for (size_t k = 0; k < j; k++)
+            d -= a[j][k] * a[j][k];
+        if (!(d > 0))
+            return false;
+        d = sqrt(d);
+        a[j][j] = d;
+        for (size_t i = j + 1; i < n; i++) {
+            double s = a[i][j];
+
+            for (size_t k = 0; k < j; k++)
+                s -= a[i][k] * a[j][k];
+            a[i][j] = s / d;
+        }
+    }
+    return true;
+}
+
+/* Solves L L' x = b. */
+static void solve(double l[WEIGH_UNKNOWNS_MAX][WEIGH_UNKNOWNS_MAX], size_t n, const double *b,
+                  double *x)
+{
+    for (size_t i = 0; i < n; i++) {
+        double s = b[i];
+
+        for (size_t k = 0; k < i; k++)
+            s -= l[i][k] * x[k];
+        x[i] = s / l[i][i];
+    }
+    for (size_t i = n; i-- > 0;) {
+        double s = x[i];
+
+        for (size_t k = i + 1; k < n; k++)
+            s -= l[k][i] * x[k];
+        x[i] = s / l[i][i];
+    }
+}
+
+static bool find_slopes(struct work *w, struct weigh_case *c)
+{
+    double z[WEIGH_UNKNOWNS_MAX] = {0}, moved[WEIGH_ITEMS_MAX];
+    size_t n = w->model->unknowns;
+
+    memcpy(z, c->mode, n * sizeof *z);
+    for (size_t j = 0; j < n; j++) {
+        /* Towards 0, where the physics is sure to have an answer. */
+        double step = z[j] > 0 ? -SLOPE_STEP : SLOPE_STEP;
+
+        z[j] += step;
+        if (!evaluate(w, z, moved))
+            return false;
+        z[j] = c->mode[j];
+        for (size_t i = 0; i < w->model->items; i++)
+            c->slope[i][j] = (moved[i] - c->scalar[i]) / step;
+    }
+    return true;
+}
+
+/* First and second derivative of an item's log density in its scalar; the second never positive,
+ * so that the precision matrix stays positive definite. */
+static void derivatives(const struct weigh_model *m, size_t i, double scalar, double *first,
+                        double *second)
+{
+    double h = 0.01;
+    double mid = m->sound(m->context, i, scalar);
+    double up = m->sound(m->context, i, scalar + h);
+    double down = m->sound(m->context, i, scalar - h);
+
+    *first = (up - down) / (2 * h);
+    *second = (up - 2 * mid + down) / (h * h);
+    if (!isfinite(*first) || !isfinite(*second))
+        *first = *second = 0;
+    if (*second > 0)
+        *second = 0;
+}
+
+/* Gradient at the mode and Cholesky factor of the precision there. */
+static bool normal_at(struct work *w, struct weigh_case *c, double *gradient)
+{
+    const struct weigh_model *m = w->model;
+    size_t n = m->unknowns;
+
+    for (size_t j = 0; j < n; j++) {
+        gradient[j] = -c->mode[j];
+        for (size_t k = 0; k <= j; k++)
+            c->chol[j][k] = j == k ? 1 : 0;
+    }
+    for (size_t i = 0; i < m->items; i++) {
+        double first, second;
+
+        if (c->mistaken[i])
+            continue;
+        derivatives(m, i, c->scalar[i], &first, &second);
+        for (size_t j = 0; j < n; j++) {
+            gradient[j] += first * c->slope[i][j];
+            for (size_t k = 0; k <= j; k++)
+                c->chol[j][k] -= second * c->slope[i][j] * c->slope[i][k];
+        }
+    }
+    return factor(c->chol, n);
+}
+
+/* Damped Newton steps from c->mode to the mode of this case. False if there is no likelihood. */
+static bool settle(struct work *w, struct weigh_case *c)
+{
+    const struct weigh_model *m = w->model;
+    size_t n = m->unknowns;
+    double gradient[WEIGH_UNKNOWNS_MAX], step[WEIGH_UNKNOWNS_MAX];
+    double trial[WEIGH_UNKNOWNS_MAX] = {0}, scalar[WEIGH_ITEMS_MAX];
+    double now;
+
+    if (!evaluate(w, c->mode, c->scalar))
+        return false;
+    now = log_joint(m, c->mistaken, c->mode, c->scalar);
+    if (isnan(now))
+        return false;
+    for (int round = 0; round < STEPS_MAX; round++) {
+        double gain = 0, scale = 1, longest = 0;
+        bool moved = false;
+
+        if (!find_slopes(w, c) || !normal_at(w, c, gradient))
+            return false;
+        solve(c->chol, n, gradient, step);
+        for (size_t j = 0; j < n; j++) {
+            gain += step[j] * gradient[j];
+            longest = fmax(longest, fabs(step[j]));
+        }
+        if (gain < 0.01)
+            break;
+        if (longest > 4)
+            scale = 4 / longest;
+        for (int halving = 0; halving < 8 && !moved; halving++, scale /= 2) {
+            double there;
+
+            for (size_t j = 0; j < n; j++)
+                trial[j] = fmax(-8, fmin(8, c->mode[j] + scale * step[j]));
+            if (!evaluate(w, trial, scalar))
+                continue;
+            there = log_joint(m, c->mistaken, trial, scalar);
+            if (there > now) {
+                bool small = there - now < 0.02;
+
+                memcpy(c->mode, trial, n * sizeof *trial);
+                memcpy(c->scalar, scalar, m->items * sizeof *scalar);
+                now = there;
+                moved = true;
+                if (small)
+                    round = STEPS_MAX;
+            }
+        }
+        if (!moved)
+            break;
+    }
+    if (!find_slopes(w, c) || !normal_at(w, c, gradient))
+        return false;
+    c->log_evidence = now + 0.5 * (double)n * log(2 * M_PI);
+    for (size_t j = 0; j < n; j++)
+        c->log_evidence -= log(c->chol[j][j]);
+    return isfinite(c->log_evidence);
+}
+
+/* What taking item i as a mistake would give, estimated from the normal approximation of c. */
+static double promise(const struct work *w, const struct weigh_case *c, size_t i, double *start)
+{
+    const struct weigh_model *m = w->model;
+    struct weigh_case *without = malloc(sizeof *without);
+    double gradient[WEIGH_UNKNOWNS_MAX], step[WEIGH_UNKNOWNS_MAX] = {0};
+    struct work scratch = {.model = m};
+    double result = -INFINITY;
+
+    if (!without)
+        return result;
+    *without = *c;
+    without->mistaken[i] = true;
+    if (normal_at(&scratch, without, gradient)) {
+        double gain = 0;
+
+        solve(without->chol, m->unknowns, gradient, step);
+        for (size_t j = 0; j < m->unknowns; j++) {
+            gain += 0.5 * step[j] * gradient[j];
+            start[j] = fmax(-8, fmin(8, c->mode[j] + step[j]));
+        }
+        result = log_joint(m, without->mistaken, c->mode, c->scalar) + gain +
+                 0.5 * (double)m->unknowns * log(2 * M_PI);
+        for (size_t j = 0; j < m->unknowns; j++)
+            result -= log(without->chol[j][j]);
+    }
+    free(without);
+    return result;
+}
+
+static bool same_mistakes(const struct weigh_model *m, const struct weigh_case *a,
+                          const struct weigh_case *b)
+{
+    return memcmp(a->mistaken, b->mistaken, m->items * sizeof *a->mistaken) == 0;
+}
+
+/* Adds the cases in which items that do not fit are taken as mistakes, most promising first. */
+static void suspect(struct work *w)
+{
+    const struct weigh_model *m = w->model;
+
+    for (size_t from = 0; from < w->cases && w->cases < CASES_MAX; from++) {
+        size_t already = 0;
+        double tried[WEIGH_ITEMS_MAX];
+
+        for (size_t i = 0; i < m->items; i++) {
+            tried[i] = -INFINITY;
+            already += w->list[from].mistaken[i];
+        }
+        if (already >= MISTAKES_MAX)
+            continue;
+        for (size_t i = 0; i < m->items; i++) {
+            double start[WEIGH_UNKNOWNS_MAX];
+
+            /* An item that fits is not worth a case of its own: the mixture has it already. */
+            if (w->list[from].mistaken[i] || mistake_chance(m, i) <= 0)
+                continue;
+            tried[i] = promise(w, &w->list[from], i, start);
+        }
+        while (w->cases < CASES_MAX) {
+            double best = -INFINITY, top = -INFINITY;
+            size_t pick = m->items;
+            struct weigh_case *c = &w->list[w->cases];
+            bool known = false;
+
+            for (size_t k = 0; k < w->cases; k++)
+                top = fmax(top, w->list[k].log_evidence);
+            for (size_t i = 0; i < m->items; i++) {
+                if (tried[i] > best) {
+                    best = tried[i];
+                    pick = i;
+                }
+            }
+            if (pick == m->items || best < top - 5)
+                break;
+            tried[pick] = -INFINITY;
+            *c = w->list[from];
+            if (promise(w, &w->list[from], pick, c->mode) == -INFINITY)
+                continue;
+            c->mistaken[pick] = true;
+            for (size_t k = 0; k < w->cases; k++)
+                known = known || same_mistakes(m, c, &w->list[k]);
+            if (!known && settle(w, c))
+                w->cases++;
+        }
+    }
+}
+
+/* Density of the proposal at z. */
+static double log_proposal(const struct work *w, const double *z)
+{
+    size_t n = w->model->unknowns;
+    double sum = -INFINITY;
+
+    for (size_t k = 0; k < w->cases; k++) {
+        const struct weigh_case *c = &w->list[k];
+        double square = 0, det = 0;
+
+        if (c->share <= 0)
+            continue;
+        /* |L'(z - mode)|^2 */
+        for (size_t j = 0; j < n; j++) {
+            double s = 0;
+
+            for (size_t i = j; i < n; i++)
+                s += c->chol[i][j] * (z[i] - c->mode[i]);
+            square += s * s;
+            det += log(c->chol[j][j]);
+        }
+        det -= 0.5 * (double)n * log(2 * M_PI);
+        sum = weigh_log_add(sum, log(c->share * (1 - WIDE_SHARE)) + det -
+                                     (double)n * log(PROPOSAL_NEAR) -
+                                     0.5 * square / (PROPOSAL_NEAR * PROPOSAL_NEAR));
+        sum = weigh_log_add(sum, log(c->share * WIDE_SHARE) + det - (double)n * log(PROPOSAL_WIDE) -
+                                     0.5 * square / (PROPOSAL_WIDE * PROPOSAL_WIDE));
+    }
+    return sum;
+}
+
+/* Splitmix64 (Steele, Lea and Flood 2014): the digital shifts, the same on every machine. */
+static uint64_t next_shift(uint64_t *state)
+{
+    uint64_t x = *state += 0x9E3779B97F4A7C15u;
+
+    x = (x ^ (x >> 30)) * 0xBF58476D1CE4E5B9u;
+    x = (x ^ (x >> 27)) * 0x94D049BB133111EBu;
+    return x ^ (x >> 31);
+}
+
+#define SOBOL_BITS 30
+
+/* The point z that a uniform point u[n + 1] stands for; u[n] chooses the part of the proposal. */
+static void propose(const struct work *w, const double *u, double *z)
+{
+    size_t n = w->model->unknowns, pick = 0;
+    double chance = u[n], normal[WEIGH_UNKNOWNS_MAX], scale;
+
+    while (pick + 1 < w->cases && chance >= w->list[pick].share) {
+        chance -= w->list[pick].share;
+        pick++;
+    }
+    scale = chance < w->list[pick].share * WIDE_SHARE ? PROPOSAL_WIDE : PROPOSAL_NEAR;
+    for (size_t j = 0; j < n; j++)
+        normal[j] = scale * gsl_cdf_ugaussian_Pinv(u[j]);
+    /* Solve L' (z - mode) = normal. */
+    for (size_t i = n; i-- > 0;) {
+        double s = normal[i];
+
+        for (size_t k = i + 1; k < n; k++)
+            s -= w->list[pick].chol[k][i] * (z[k] - w->list[pick].mode[k]);
+        z[i] = w->list[pick].mode[i] + s / w->list[pick].chol[i][i];
+    }
+}
+
+/* Shares of the proposal: by the normal approximation, none below a twentieth of the best. */
+static void share_out(struct work *w)
+{
+    double top = -INFINITY, sum = 0;
+
+    for (size_t k = 0; k < w->cases; k++)
+        top = fmax(top, w->list[k].log_evidence);
+    for (size_t k = 0; k < w->cases; k++) {
+        double d = w->list[k].log_evidence - top;
+
+        w->list[k].share = d < -12 ? 0 : fmax(exp(d), 0.05);
+        sum += w->list[k].share;
+    }
+    for (size_t k = 0; k < w->cases; k++)
+        w->list[k].share /= sum;
+}
+
+static enum status_code sample(struct work *w, const struct weigh_options *o, size_t keep,
+                               struct weigh_result *r, struct status *st)
+{
+    const struct weigh_model *m = w->model;
+    size_t n = m->unknowns, total = o->draws * o->replicates;
+    double *point = malloc(total * (n ? n : 1) * sizeof *point);
+    double *weight = malloc(total * sizeof *weight);
+    double estimate[32], mean = 0, square = 0, top = -INFINITY, sum = 0, sum2 = 0;
+    double held[WEIGH_ITEMS_MAX] = {0};
+    uint64_t state = 0x7472756577756E64u;
+    gsl_qrng *sobol = gsl_qrng_alloc(gsl_qrng_sobol, (unsigned)(n + 1));
+    enum status_code code = STATUS_OK;
+    double(*share)[WEIGH_ITEMS_MAX] = malloc(total * sizeof *share);
+
+    if (!point || !weight || !sobol || !share) {
+        code = status_fail(st, STATUS_MEMORY, "no memory for %zu draws", total);
+        goto out;
+    }
+    for (size_t rep = 0; rep < o->replicates; rep++) {
+        uint32_t shift[WEIGH_UNKNOWNS_MAX + 1];
+
+        for (size_t j = 0; j <= n; j++)
+            shift[j] = (uint32_t)(next_shift(&state) >> (64 - SOBOL_BITS));
+        gsl_qrng_init(sobol);
+        for (size_t d = 0; d < o->draws; d++) {
+            size_t at = rep * o->draws + d;
+            double u[WEIGH_UNKNOWNS_MAX + 1], scalar[WEIGH_ITEMS_MAX];
+            double *z = point + at * (n ? n : 1);
+
+            gsl_qrng_get(sobol, u);
+            for (size_t j = 0; j <= n; j++) {
+                uint32_t bits = (uint32_t)(u[j] * (double)(1u << SOBOL_BITS)) ^ shift[j];
+
+                u[j] = ((double)bits + 0.5) / (double)(1u << SOBOL_BITS);
+            }
+            propose(w, u, z);
+            weight[at] = -INFINITY;
+            memset(share[at], 0, sizeof share[at]);
+            if (evaluate(w, z, scalar)) {
+                weight[at] = log_mixture(m, z, scalar, share[at]) - log_proposal(w, z);
+                if (isnan(weight[at]))
+                    weight[at] = -INFINITY;
+            }
+            top = fmax(top, weight[at]);
+        }
+    }
+    if (top == -INFINITY) {
+        code = status_fail(st, STATUS_NUMERIC, "no draw has any likelihood");
+        goto out;
+    }
+    for (size_t rep = 0; rep < o->replicates; rep++) {
+        estimate[rep] = 0;
+        for (size_t d = 0; d < o->draws; d++) {
+            size_t at = rep * o->draws + d;
+
+            weight[at] = exp(weight[at] - top);
+            estimate[rep] += weight[at] / (double)o->draws;
+            sum += weight[at];
+            sum2 += weight[at] * weight[at];
+            for (size_t i = 0; i < m->items; i++)
+                held[i] += weight[at] * share[at][i];
+        }
+        mean += estimate[rep] / (double)o->replicates;
+    }
+    for (size_t rep = 0; rep < o->replicates; rep++)
+        square += (estimate[rep] - mean) * (estimate[rep] - mean);
+    r->log_evidence = top + log(mean);
+    r->log_evidence_u = sqrt(square / (double)(o->replicates * (o->replicates - 1))) / mean;
+    r->effective = sum * sum / sum2;
+    r->sampled = true;
+    for (size_t i = 0; i < m->items; i++)
+        r->mistaken[i] = held[i] / sum;
+    if (keep) {
+        double step = sum / (double)keep, next = 0.5 * step, seen = 0;
+        size_t at = 0;
+
+        r->draw = calloc(keep, sizeof *r->draw);
+        if (!r->draw) {
+            code = status_fail(st, STATUS_MEMORY, "no memory for %zu draws", keep);
+            goto out;
+        }
+        for (r->draws = 0; r->draws < keep; r->draws++, next += step) {
+            while (at + 1 < total && seen + weight[at] < next)
+                seen += weight[at++];
+            memcpy(r->draw[r->draws].z, point + at * (n ? n : 1), n * sizeof(double));
+        }
+    }
+out:
+    free(point);
+    free(weight);
+    free(share);
+    if (sobol)
+        gsl_qrng_free(sobol);
+    return code;
+}
+
+static enum status_code check(const struct weigh_model *m, const struct weigh_options *o,
+                              struct status *st)
+{
+    if (m->unknowns > WEIGH_UNKNOWNS_MAX)
+        return status_fail(st, STATUS_INPUT, "%zu unknowns; at most %d can be integrated over",
+                           m->unknowns, WEIGH_UNKNOWNS_MAX);
+    if (m->items > WEIGH_ITEMS_MAX)
+        return status_fail(st, STATUS_INPUT, "%zu items of evidence; at most %d can be weighed",
+                           m->items, WEIGH_ITEMS_MAX);
+    if (o->draws < 16 || o->draws > 65536)
+        return status_fail(st, STATUS_INPUT, "%zu draws a replicate; 16 to 65536 are allowed",
+                           o->draws);
+    if (o->replicates < 2 || o->replicates > 32)
+        return status_fail(st, STATUS_INPUT, "%zu replicates; 2 to 32 are allowed", o->replicates);
+    return status_ok(st);
+}
+
+enum status_code weigh_integrate(const struct weigh_model *model,
+                                 const struct weigh_options *options, size_t keep,
+                                 struct weigh_result *result, struct status *st)
+{
+    struct work *w;
+    enum status_code code;
+    double all = -INFINITY;
+    size_t lead = 0;
+
+    memset(result, 0, sizeof *result);
+    result->log_evidence = result->laplace = -INFINITY;
+    result->log_evidence_u = NAN;
+    code = check(model, options, st);
+    if (code != STATUS_OK)
+        return code;
+    w = calloc(1, sizeof *w);
+    if (!w)
+        return status_fail(st, STATUS_MEMORY, "no memory for an integral");
+    w->model = model;
+    if (options->start)
+        memcpy(w->list[0].mode, options->start, model->unknowns * sizeof(double));
+    if (!settle(w, &w->list[0])) {
+        result->evaluations = w->evaluations;
+        free(w);
+        return status_fail(st, STATUS_NUMERIC, "the model gives the evidence no likelihood");
+    }
+    w->cases = 1;
+    suspect(w);
+    for (size_t k = 0; k < w->cases; k++) {
+        all = weigh_log_add(all, w->list[k].log_evidence);
+        if (w->list[k].log_evidence > w->list[lead].log_evidence)
+            lead = k;
+    }
+    result->laplace = result->log_evidence = all;
+    memcpy(result->mode, w->list[lead].mode, model->unknowns * sizeof(double));
+    for (size_t j = 0; j < model->unknowns; j++)
+        result->misfit += result->mode[j] * result->mode[j];
+    for (size_t i = 0; i < model->items; i++) {
+        double f = w->list[lead].scalar[i];
+
+        result->mistaken[i] = w->list[lead].mistaken[i];
+        if (w->list[lead].mistaken[i])
+            continue;
+        f = model->item_misfit ? model->item_misfit(model->context, i, f) : f * f;
+        if (f >= 0) {
+            result->freedom += 1;
+            result->misfit += f;
+        }
+    }
+    if (!options->draws_only_if_near || all >= options->best - options->margin) {
+        share_out(w);
+        code = sample(w, options, keep, result, st);
+    }
+    result->evaluations = w->evaluations;
+    free(w);
+    return code;
+}
+
+void weigh_free(struct weigh_result *result)
+{
+    free(result->draw);
+    result->draw = NULL;
+    result->draws = 0;
+}
