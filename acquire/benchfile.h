@@ -65,17 +65,16 @@ struct benchfile_instrument {
     size_t channels;
     struct benchfile_channel *channel; /* in the order of the file */
     const struct benchfile_values *values;
-    char *text; /* the sections as they stand in the file, kept with the instrument's record */
 };
 
 struct benchfile {
-    const char *path;
+    char *path;
     const char *database;  /* NULL when [store] does not name one */
     double flush_interval; /* s */
     double retention;      /* of raw readings, s; INFINITY: for ever */
     size_t instruments;
     struct benchfile_instrument *instrument;
-    void *own;
+    struct benchfile_values *own; /* of [store] */
 };
 
 /* Called for every fault found; text is one whole sentence with file, line, section and field. */

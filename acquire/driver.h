@@ -122,9 +122,6 @@ struct driver {
     /* Keys the driver adds to [instrument] and to [channel]; each ends with a NULL name. */
     const struct benchfile_key *instrument_keys;
     const struct benchfile_key *channel_keys;
-    /* How long (us, mono) without a good message counts as silence when the bench file does not
-     * say (poll interval and time-out taken into account by the session); 0: never by itself. */
-
     /* Makes the driver's state from the checked bench file, or says which key is wrong. */
     enum status_code (*create)(const struct benchfile_instrument *instrument, void **state,
                                struct status *st);
@@ -155,8 +152,8 @@ struct driver {
     enum status_code (*command)(void *state, const struct driver_command *command,
                                 struct status *st);
 
-    /* For --probe: the words of an [instrument] section to try on a port, as text with %s for the
-     * port path replaced by the caller; NULL: cannot be guessed. Tried in this order, ends NULL. */
+    /* For --probe: bench files to try on a port, each with {port} where its path belongs; NULL:
+     * the driver cannot guess. Tried in this order; ends with NULL. */
     const char *const *guesses;
 };
 

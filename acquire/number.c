@@ -1,0 +1,77 @@
+#include "acquire/number.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define NUMBER_DIGITS_MAX 40
+
+static bool is_digit(char c)
+{
+    return c >= '0' && c <= '9';
+}
+
+bool number_read(const char *text, size_t length, enum number_decimal decimal,
+                 struct number *number)
+{
+    char plain[NUMBER_DIGITS_MAX + 16];
+    size_t n = 0;
+    size_t i = 0;
+    int digits = 0;
+    int decimals = 0;
+    bool point = false;
+    bool exponent = false;
+
+    while (i < length && (text[i] == ' ' || text[i] == '\t'))
+        ++i;
+    if (i < length && (text[i] == '+' || text[i] == '-')) {
+        plain[n++] = text[i++];
+    } else if (i + 2 < length && memcmp(text + i, "\xe2\x88\x92", 3) == 0) {
+        plain[n++] = '-'; /* U+2212, the minus sign of typographers */
+        i += 3;
+    }
+    while (i < length && (text[i] == ' ' || text[i] == '\t'))
+        ++i;
+    for (; i < length; ++i) {
+        if (is_digit(text[i])) {
+            if (++digits > NUMBER_DIGITS_MAX)
+                return false;
+            decimals += point ? 1 : 0;
+            plain[n++] = text[i];
+        } else if (!point && ((text[i] == '.' && decimal != NUMBER_COMMA) ||
+                              (text[i] == ',' && decimal != NUMBER_POINT))) {
+            /* A mark with no digit on either side ends a sentence, not a number. */
+            if (digits == 0 && (i + 1 >= length || !is_digit(text[i + 1])))
+                break;
+            point = true;
+            plain[n++] = '.';
+        } else {
+            break;
+        }
+    }
+    if (digits == 0)
+        return false;
+    if (i + 1 < length && (text[i] == 'e' || text[i] == 'E')) {
+        size_t k = i + 1;
+        size_t start = n;
+
+        plain[n++] = 'e';
+        if (text[k] == '+' || text[k] == '-')
+            plain[n++] = text[k++];
+        if (k < length && is_digit(text[k])) {
+            size_t most = k + 4;
+
+            while (k < length && k < most && is_digit(text[k]))
+                plain[n++] = text[k++];
+            i = k;
+            exponent = true;
+        } else {
+            n = start; /* an 'E' that begins a word */
+        }
+    }
+    plain[n] = '\0';
+    number->value = strtod(plain, NULL);
+    number->digit = exponent ? (double)NAN : pow(10.0, -decimals);
+    number->used = i;
+    return isfinite(number->value);
+}

@@ -1,0 +1,26 @@
+/* number: a decimal number as instruments print it.
+ *
+ * Scales and meters put spaces between the sign and the digits, a comma for the point, the unit
+ * right behind the last digit; strtod alone stops at the first of these. */
+#ifndef TRUEWOUND_NUMBER_H
+#define TRUEWOUND_NUMBER_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+enum number_decimal { NUMBER_POINT, NUMBER_COMMA, NUMBER_EITHER };
+
+struct number {
+    double value;
+    double digit; /* worth of one count of the last digit printed; NaN with an exponent, where
+                     the digits printed say nothing about the instrument's resolution */
+    size_t used;  /* bytes from the start of the text, leading spaces included */
+};
+
+/* Reads the number in front of text. Leading spaces, a sign, spaces, digits with at most one
+ * decimal mark and at least one digit, an exponent. False when there is no number, when it has
+ * more than 40 digits, or when it is not finite. */
+bool number_read(const char *text, size_t length, enum number_decimal decimal,
+                 struct number *number);
+
+#endif
