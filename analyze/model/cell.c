@@ -3,7 +3,7 @@
 #include <math.h>
 #include <strings.h>
 
-#define SIZE_LAW   0.25 /* how far the capacity leans from the mean towards the pulse current */
+#define LEAN       0.25 /* how far the capacity leans from the mean towards the pulse current */
 #define REFERENCE  20.0 /* C */
 #define LEAST_C    (-40.0)
 #define GREATEST_C 60.0
@@ -290,12 +290,12 @@ enum status_code cell_capacity(const struct cell_battery *battery, double mean_a
     ah = cell_ah(battery);
     mean = log_load(battery, mean_a / p);
     peak = log_load(battery, peak_a / p);
-    load = mean + SIZE_LAW * (peak - mean);
+    load = mean + LEAN * (peak - mean);
     cold = fmax(0.0, REFERENCE - temperature);
     share = fmax(0.05, 1.0 - battery->kind->capacity_k.value * cold);
     u = ah.u / ah.value;
     u = hypot(u, battery->kind->load_exponent.u * load);
-    u = hypot(u, SIZE_LAW * battery->kind->load_exponent.value * (peak - mean));
+    u = hypot(u, LEAN * battery->kind->load_exponent.value * (peak - mean));
     u = hypot(u, battery->kind->capacity_k.u * cold / share);
     out->value = p * ah.value * exp(-battery->kind->load_exponent.value * load) * share;
     out->u = out->value * u;
