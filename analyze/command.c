@@ -43,3 +43,20 @@ void command_help(const struct command *command, FILE *out)
 {
     fprintf(out, "usage: truewound %s %s\n\n%s", command->name, command->usage, command->help);
 }
+
+struct store *command_open(struct command_context *context, const char *name, bool write)
+{
+    struct store *store;
+    struct status st;
+
+    if (store_open(context->database, write ? STORE_WRITE : STORE_READ, &store, &st) == STATUS_OK)
+        return store;
+    if (st.code == STATUS_NOT_FOUND)
+        command_wrong(context, name,
+                      "%s: no such database; --db FILE or TRUEWOUND_DB names it, "
+                      "'truewound coil add' begins one",
+                      context->database);
+    else
+        command_failed(context, name, &st);
+    return NULL;
+}

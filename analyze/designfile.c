@@ -9,6 +9,7 @@
 #include <string.h>
 #include <strings.h>
 
+#include "analyze/model/cell.h"
 #include "db/inifile.h"
 
 /* What a key's value is, and how it is read. */
@@ -579,6 +580,45 @@ static enum status_code require_all(const struct reading *reading, struct status
     return STATUS_OK;
 }
 
+/* A battery stands for its fresh voltage and resistance where the file gives none of its own. */
+static enum status_code apply_battery(struct reading *reading, struct status *st)
+{
+    struct design_supply *supply = &reading->design->supply;
+    struct cell_battery battery;
+    struct cell_state fresh;
+    size_t row = find_key("supply", "battery");
+
+    if (!reading->seen[row])
+        return STATUS_OK;
+    battery = cell_battery_of(cell_kind(supply->battery), supply->cells_series);
+    battery.parallel = supply->cells_parallel;
+    if (!battery.kind) {
+        char list[256] = "";
+        size_t used = 0;
+        size_t kinds;
+        const struct cell_kind *kind = cell_kinds(&kinds);
+
+        for (size_t i = 0; i < kinds && used < sizeof list; ++i)
+            used += (size_t)snprintf(list + used, sizeof list - used, "%s%s", i ? ", " : "",
+                                     kind[i].name);
+        return inifile_fail(reading->file, inifile_find(reading->file, "supply", "battery"), st,
+                            "there is no cell '%s'; expected one of: %s", supply->battery, list);
+    }
+    if (!isfinite(battery.kind->capacity_ah.value))
+        battery.capacity_ah = 1.0; /* only its voltage is asked for here */
+    if (cell_state(&battery, 0.0, amount_given(supply->ambient) ? supply->ambient.value : 20.0, 0.0,
+                   &fresh, st) != STATUS_OK)
+        return located(reading, inifile_find(reading->file, "supply", "battery"), st);
+    if (!amount_given(supply->voltage)) {
+        double nominal = battery.kind->nominal_v.value * supply->cells_series;
+
+        supply->voltage = amount_of(nominal, 0.0);
+    }
+    if (!amount_given(supply->source_resistance) && isfinite(battery.kind->capacity_ah.value))
+        supply->source_resistance = amount_of(fresh.ohm, fresh.u_ohm);
+    return STATUS_OK;
+}
+
 static enum status_code read_file(struct units *units, const struct inifile *file,
                                   struct design *design, struct designfile_warnings *warnings,
                                   struct status *st)
@@ -592,6 +632,8 @@ static enum status_code read_file(struct units *units, const struct inifile *fil
         read_wire(&reading, st) != STATUS_OK)
         return st->code;
     spread_turns(&reading);
+    if (apply_battery(&reading, st) != STATUS_OK)
+        return st->code;
     design_complete(design);
     if (design_check(design, st) != STATUS_OK)
         return status_prefix(st, "%s", inifile_name(file));

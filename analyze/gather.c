@@ -14,8 +14,6 @@ struct gathering {
     struct sha256_ctx digest;
     double room;   /* K, the last temperature noted for the room */
     double room_u; /* K */
-    enum status_code code;
-    struct status *st;
 };
 
 __attribute__((format(printf, 2, 3))) static void note(struct gathered *out, const char *format,
@@ -194,9 +192,9 @@ static int take_trial(const struct store_trial *row, void *user)
 }
 
 enum status_code gather_evidence(struct store *store, const struct coilbook_entry *entry,
-                                 struct gathered *out, struct status *st)
+                                 int64_t run, struct gathered *out, struct status *st)
 {
-    struct gathering gathering = {.out = out, .room = NAN, .room_u = NAN, .st = st};
+    struct gathering gathering = {.out = out, .room = NAN, .room_u = NAN};
     uint8_t bytes[SHA256_DIGEST_SIZE];
     enum status_code code;
 
@@ -204,10 +202,10 @@ enum status_code gather_evidence(struct store *store, const struct coilbook_entr
     evidence_clear(&out->evidence);
     sha256_init(&gathering.digest);
     sha256_update(&gathering.digest, strlen(entry->digest), (const uint8_t *)entry->digest);
-    code =
-        store_evidence_observations(store, entry->coil, 0, false, take_observation, &gathering, st);
+    code = store_evidence_observations(store, entry->coil, run, false, take_observation, &gathering,
+                                       st);
     if (code == STATUS_OK)
-        code = store_evidence_trials(store, entry->coil, 0, false, take_trial, &gathering, st);
+        code = store_evidence_trials(store, entry->coil, run, false, take_trial, &gathering, st);
     sha256_digest(&gathering.digest, sizeof bytes, bytes);
     for (size_t i = 0; i < sizeof bytes; ++i)
         snprintf(out->digest + 2 * i, 3, "%02x", bytes[i]);

@@ -24,11 +24,12 @@ struct gathered {
     char note[GATHER_NOTES_MAX][256];
 };
 
-/* Loads the observations and lift trials of a coil that stand (not superseded). An observation
+/* Loads the observations and lift trials of a coil that stand (not superseded), of one run or of
+ * all with run 0. An observation
  * without its own temperature takes the last one noted for the room before it. What the inference
  * cannot read is left out and named in a note: nothing is dropped silently. */
 enum status_code gather_evidence(struct store *store, const struct coilbook_entry *entry,
-                                 struct gathered *out, struct status *st);
+                                 int64_t run, struct gathered *out, struct status *st);
 
 /* The places of an observation in the store ("limb-a", "limb-b", "pair", "core", "room") to the
  * inference's; NULL for a place that has none. */

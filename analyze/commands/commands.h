@@ -1,4 +1,5 @@
-/* The commands, one file each; the table in analyze/command.c lists them in the order of the job. */
+/* The commands, one file each; the table in analyze/command.c lists them in the order of the job.
+ */
 #ifndef TRUEWOUND_COMMANDS_H
 #define TRUEWOUND_COMMANDS_H
 

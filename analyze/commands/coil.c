@@ -1,0 +1,219 @@
+/* coil: adds a design, lists the coils, shows one. */
+#include <stdlib.h>
+#include <string.h>
+
+#include "analyze/coilbook.h"
+#include "analyze/commands/commands.h"
+#include "analyze/designfile.h"
+#include "analyze/printing.h"
+#include "db/store_coil.h"
+
+#define NAME "coil"
+
+static const char *kind_word(enum design_form form)
+{
+    return form == DESIGN_BAR ? "bar" : "two-limb";
+}
+
+/* The whole text of a file, to be freed. */
+static char *read_text(const char *path, struct status *st)
+{
+    FILE *in = fopen(path, "re");
+    char *text = NULL;
+    size_t size = 0;
+
+    if (in) {
+        text = malloc(STORE_DESIGN_MAX + 1);
+        if (text)
+            size = fread(text, 1, STORE_DESIGN_MAX, in);
+        fclose(in);
+    }
+    if (!text)
+        status_fail(st, STATUS_IO, "%s: cannot be read", path);
+    else
+        text[size] = '\0';
+    return text;
+}
+
+static int add(struct command_context *context, const char *path)
+{
+    struct designfile_warnings warnings;
+    struct store_coil coil = {0};
+    struct store_design record = {.parsed = true};
+    struct design design;
+    struct store *store;
+    struct status st;
+    char digest[COILBOOK_DIGEST_SIZE];
+    char *text;
+    bool fresh = false;
+    int64_t version = 0;
+    int64_t id = 0;
+    enum status_code code;
+
+    if (designfile_read(context->units, path, &design, &warnings, &st) != STATUS_OK)
+        return command_failed(context, NAME, &st);
+    text = read_text(path, &st);
+    if (!text)
+        return command_failed(context, NAME, &st);
+    store = command_open(context, NAME, true);
+    if (!store) {
+        free(text);
+        return COMMAND_WRONG;
+    }
+    coilbook_digest(text, strlen(text), digest);
+    record.text = text;
+    record.digest = digest;
+    code = store_begin(store, &st);
+    if (code == STATUS_OK) {
+        code = store_coil_find(store, design.name, &id, &st);
+        if (code == STATUS_NOT_FOUND) {
+            coil.name = design.name;
+            coil.kind = kind_word(design.core.form);
+            coil.remark = design.note;
+            fresh = true;
+            code = store_coil_add(store, &coil, &id, &st);
+        }
+        record.coil = id;
+        if (code == STATUS_OK)
+            code = store_coil_add_design(store, &record, &version, &st);
+        if (code == STATUS_OK)
+            code = store_end(store, true, &st);
+        else
+            store_end(store, false, NULL);
+    }
+    free(text);
+    store_close(store, NULL);
+    if (code != STATUS_OK)
+        return command_failed(context, NAME, &st);
+    for (size_t i = 0; i < warnings.count; ++i)
+        fprintf(context->err, "%s %s: note: %s\n", context->program, NAME, warnings.text[i]);
+    if (context->form == COMMAND_JSON)
+        return printing_json(context, NAME,
+                             json_pack("{s:s, s:I, s:b}", "coil", design.name, "version",
+                                       (json_int_t)version, "new", fresh));
+    fprintf(context->out, "%s: design version %lld %s\n", design.name, (long long)version,
+            fresh ? "recorded" : "is the newest");
+    return COMMAND_DONE;
+}
+
+struct listing {
+    struct command_context *context;
+    struct store *store;
+    struct table *table;
+};
+
+static int list_row(const struct store_coil *row, void *user)
+{
+    struct listing *listing = user;
+    struct coilbook_entry entry;
+    struct status st;
+    const struct design *d = &entry.design;
+    char added[32];
+    const char *name = row->name;
+
+    table_row(listing->table);
+    table_text(listing->table, name);
+    table_text(listing->table, row->kind);
+    if (coilbook_load(listing->context->units, listing->store, name, &entry, &st) == STATUS_OK) {
+        if (design_limbs(d) == 2)
+            table_textf(listing->table, "%g + %g", d->winding.turns[0].value,
+                        d->winding.turns[1].value);
+        else
+            table_textf(listing->table, "%g", d->winding.turns[0].value);
+        table_text(listing->table, d->winding.wire.label);
+        table_count(listing->table, entry.version);
+    } else {
+        table_absent(listing->table);
+        table_text(listing->table, "its design cannot be read");
+        table_absent(listing->table);
+    }
+    table_text(listing->table, store_time_text(added, sizeof added, row->time));
+    table_text(listing->table, row->remark);
+    return 0;
+}
+
+static int list(struct command_context *context)
+{
+    struct listing listing = {.context = context};
+    struct status st;
+    enum status_code code;
+
+    listing.store = command_open(context, NAME, false);
+    if (!listing.store)
+        return COMMAND_WRONG;
+    listing.table = table_new(NULL);
+    if (listing.table) {
+        table_column(listing.table, TABLE_NAME, "name", "coil", NULL);
+        table_column(listing.table, TABLE_TEXT, "form", "form", NULL);
+        table_column(listing.table, TABLE_NAME, "turns", "turns", NULL);
+        table_column(listing.table, TABLE_NAME, "wire", "wire", NULL);
+        table_column(listing.table, TABLE_FIGURE, "version", "design", NULL);
+        table_column(listing.table, TABLE_TEXT, "added", "added", "UTC");
+        table_column(listing.table, TABLE_TEXT, "note", "note", NULL);
+        code = store_coil_list(listing.store, NULL, list_row, &listing, &st);
+        if (code == STATUS_OK && table_rows(listing.table) == 0)
+            table_note(listing.table, "no coils yet; 'truewound coil add FILE' adds one");
+    } else
+        code = status_fail(&st, STATUS_MEMORY, "no memory");
+    store_close(listing.store, NULL);
+    if (code != STATUS_OK) {
+        table_free(listing.table);
+        return command_failed(context, NAME, &st);
+    }
+    return printing_table(context, NAME, listing.table);
+}
+
+static int print_design(const struct store_design *row, void *user)
+{
+    struct command_context *context = user;
+
+    if (context->form == COMMAND_JSON)
+        printing_json(context, NAME,
+                      json_pack("{s:I, s:s, s:s}", "version", (json_int_t)row->version, "digest",
+                                row->digest ? row->digest : "", "text", row->text));
+    else
+        fprintf(context->out, "%s%s", row->text,
+                *row->text && row->text[strlen(row->text) - 1] == '\n' ? "" : "\n");
+    return 1;
+}
+
+static int show(struct command_context *context, const char *name)
+{
+    struct coilbook_entry entry;
+    struct status st;
+    struct store *store = command_open(context, NAME, false);
+    enum status_code code;
+
+    if (!store)
+        return COMMAND_WRONG;
+    code = coilbook_load(context->units, store, name, &entry, &st);
+    if (code == STATUS_OK) {
+        if (context->form == COMMAND_TEXT)
+            fprintf(context->out, "; %s, design version %lld\n", name, (long long)entry.version);
+        code = store_coil_design(store, entry.coil, 0, print_design, context, &st);
+    }
+    store_close(store, NULL);
+    return code == STATUS_OK ? COMMAND_DONE : command_failed(context, NAME, &st);
+}
+
+static int run(struct command_context *context, int argc, char **argv)
+{
+    if (argc == 3 && strcmp(argv[1], "add") == 0)
+        return add(context, argv[2]);
+    if (argc == 2 && strcmp(argv[1], "list") == 0)
+        return list(context);
+    if (argc == 3 && strcmp(argv[1], "show") == 0)
+        return show(context, argv[2]);
+    return command_wrong(context, NAME, "expected add FILE, list, or show NAME");
+}
+
+const struct command command_coil = {
+    .name = NAME,
+    .summary = "record a coil's design, list the coils, show one",
+    .usage = "add FILE | list | show NAME",
+    .help =
+        "Records the design in FILE (see truewound-coil(5)) under the name it gives. A changed\n"
+        "design becomes a new version; the older ones are kept.\n\n"
+        "example: truewound coil add signal-arm.ini\n",
+    .run = run,
+};

@@ -1,0 +1,288 @@
+/* predict: every figure of a design, with its uncertainty and where that comes from. */
+#include <getopt.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analyze/coilbook.h"
+#include "analyze/commands/commands.h"
+#include "analyze/designfile.h"
+#include "analyze/model/coil.h"
+#include "analyze/outlook.h"
+#include "analyze/printing.h"
+#include "reports/figure.h"
+
+#define NAME "predict"
+
+/* Enough for a 95 % interval that does not move in its second figure. */
+#define DRAWS 20000
+
+static bool is_file(const char *text)
+{
+    FILE *in;
+
+    if (strchr(text, '/') || (strlen(text) > 4 && strcmp(text + strlen(text) - 4, ".ini") == 0))
+        return true;
+    in = fopen(text, "re");
+    if (in)
+        fclose(in);
+    return in != NULL;
+}
+
+static enum status_code load(struct command_context *context, const char *text,
+                             struct design *design, struct designfile_warnings *warnings,
+                             struct status *st)
+{
+    struct coilbook_entry *entry;
+    struct store *store;
+    enum status_code code;
+
+    warnings->count = 0;
+    if (is_file(text))
+        return designfile_read(context->units, text, design, warnings, st);
+    code = store_open(context->database, STORE_READ, &store, st);
+    if (code != STATUS_OK)
+        return code;
+    entry = malloc(sizeof *entry);
+    if (entry)
+        code = coilbook_load(context->units, store, text, entry, st);
+    else
+        code = status_fail(st, STATUS_MEMORY, "no memory");
+    if (code == STATUS_OK)
+        *design = entry->design;
+    free(entry);
+    store_close(store, NULL);
+    return code;
+}
+
+/* The cause with the greatest share of the variance, or NULL when nothing is uncertain. */
+static const char *main_cause(const struct coil_figure *figure, double *share)
+{
+    int most = 0;
+
+    for (int i = 1; i < COIL_CAUSES; ++i)
+        if (figure->share[i] > figure->share[most])
+            most = i;
+    *share = figure->share[most];
+    return *share > 0.0 ? coil_cause_words((enum coil_cause)most) : NULL;
+}
+
+static void figure_row(struct table *table, const char *words, const char *unit,
+                       const struct coil_figure *figure)
+{
+    char text[FIGURE_TEXT_SIZE];
+    char low[FIGURE_TEXT_SIZE];
+    char high[FIGURE_TEXT_SIZE];
+    double share;
+    const char *cause = main_cause(figure, &share);
+    const char *shown = strcmp(unit, "ohm") == 0 ? "Ω" : unit;
+
+    table_row(table);
+    table_text(table, words);
+    table_text(table,
+               figure_unit_text(text, figure->value, figure->u > 0.0 ? figure->u : NAN, shown));
+    if (figure->u > 0.0)
+        table_textf(table, "%s to %s", figure_unit_text(low, figure->low, NAN, shown),
+                    figure_unit_text(high, figure->high, NAN, shown));
+    else
+        table_absent(table);
+    if (cause)
+        table_textf(table, "%s %.0f %%", cause, 100.0 * share);
+    else
+        table_absent(table);
+}
+
+static void plain_row(struct table *table, const char *words, const char *value, double low,
+                      double high, const char *unit, const char *remark)
+{
+    char a[FIGURE_TEXT_SIZE];
+    char b[FIGURE_TEXT_SIZE];
+
+    table_row(table);
+    table_text(table, words);
+    table_text(table, value);
+    if (isnan(low) && isnan(high))
+        table_absent(table);
+    else
+        table_textf(table, "%s to %s", figure_unit_text(a, low, NAN, unit),
+                    figure_unit_text(b, high, NAN, unit));
+    table_text(table, remark);
+}
+
+static void interval_row(struct table *table, const char *words,
+                         const struct thermal_interval *interval, const char *unit,
+                         const char *remark)
+{
+    char text[FIGURE_TEXT_SIZE];
+
+    plain_row(table, words, figure_unit_text(text, interval->value, NAN, unit), interval->low,
+              interval->high, unit, remark);
+}
+
+static void outlook_rows(struct table *table, const struct outlook *outlook)
+{
+    char text[FIGURE_TEXT_SIZE];
+
+    interval_row(table, outlook->pulsed ? "winding in steady use" : "winding, current left on",
+                 &outlook->heat.temperature, "°C", outlook->weakest);
+    if (outlook->pulsed && isfinite(outlook->stuck_s.value))
+        interval_row(table, "current left on: to its limit", &outlook->stuck_s, "s",
+                     "the weakest material");
+    interval_row(table, "switching spike, no diode", &outlook->spike.bare_v, "V",
+                 "order of magnitude");
+    interval_row(table, "with a diode", &outlook->spike.diode_v, "V", "across the switch");
+    if (outlook->pulsed) {
+        plain_row(table, "current at the end of a pulse",
+                  figure_unit_text(text, outlook->pulse.end_a, NAN, "A"), NAN, NAN, NULL, "");
+        plain_row(table, "charge of one pulse",
+                  figure_unit_text(text, outlook->pulse.charge_c, NAN, "C"), NAN, NAN, NULL, "");
+        plain_row(table, "mean current", figure_unit_text(text, outlook->pulse.mean_a, NAN, "A"),
+                  NAN, NAN, NULL, "");
+    }
+    if (outlook->battery)
+        plain_row(table, "battery life", figure_unit_text(text, outlook->life.days, NAN, "days"),
+                  outlook->life.low_days, outlook->life.high_days, "days",
+                  drive_limit_words(outlook->life.limit));
+}
+
+static int print_table(const struct command_context *context, const struct design *design,
+                       const struct coil_prediction *prediction, const struct outlook *outlook)
+{
+    struct table *table;
+    char title[160];
+
+    snprintf(title, sizeof title, "%s, as designed, at %.3g °C", design->name,
+             design->supply.ambient.value);
+    table = table_new(title);
+    if (!table)
+        return command_wrong(context, NAME, "no memory");
+    table_column(table, TABLE_TEXT, "figure", "figure", NULL);
+    table_column(table, TABLE_NAME, "value", "value ± u", NULL);
+    table_column(table, TABLE_NAME, "interval", "95 % interval", NULL);
+    table_column(table, TABLE_TEXT, "cause", "mostly from", NULL);
+    for (int q = 0; q < COIL_QUANTITIES; ++q) {
+        const struct coil_figure *figure = &prediction->figure[q];
+
+        if (figure->exists && isfinite(figure->value))
+            figure_row(table, coil_quantity_words((enum coil_quantity)q),
+                       coil_quantity_unit((enum coil_quantity)q), figure);
+    }
+    if (outlook->powered)
+        outlook_rows(table, outlook);
+    table_note(table, "u is one standard uncertainty (JCGM 100)");
+    if (prediction->limit) {
+        char text[80];
+
+        snprintf(text, sizeof text, "the %s saturates first", prediction->limit);
+        table_note(table, text);
+    }
+    if (outlook->powered && outlook->danger_text[0])
+        table_note(table, outlook->danger_text);
+    if (outlook->powered && outlook->spike.shock)
+        table_note(table, "caution: switched off without a diode the coil gives a shock; fit a "
+                          "diode, do not hold the bare ends");
+    return printing_table(context, NAME, table);
+}
+
+static json_t *figure_json(const struct coil_figure *figure, const char *unit)
+{
+    json_t *budget = json_object();
+
+    for (int i = 0; budget && i < COIL_CAUSES; ++i)
+        if (figure->share[i] > 0.0005)
+            json_object_set_new(budget, coil_cause_words((enum coil_cause)i),
+                                json_real(figure->share[i]));
+    return json_pack("{s:s, s:o, s:o, s:o, s:o, s:o}", "unit", unit, "value",
+                     printing_number(figure->value), "u", printing_number(figure->u), "low",
+                     printing_number(figure->low), "high", printing_number(figure->high), "budget",
+                     budget);
+}
+
+static json_t *interval_json(const struct thermal_interval *i)
+{
+    return json_pack("{s:o, s:o, s:o}", "value", printing_number(i->value), "low",
+                     printing_number(i->low), "high", printing_number(i->high));
+}
+
+static int print_json(const struct command_context *context, const struct design *design,
+                      const struct coil_prediction *prediction, const struct outlook *outlook)
+{
+    json_t *figures = json_object();
+    json_t *root;
+
+    for (int q = 0; figures && q < COIL_QUANTITIES; ++q)
+        if (prediction->figure[q].exists)
+            json_object_set_new(
+                figures, coil_quantity_name((enum coil_quantity)q),
+                figure_json(&prediction->figure[q], coil_quantity_unit((enum coil_quantity)q)));
+    root = json_pack("{s:s, s:o, s:o, s:s?, s:I}", "coil", design->name, "ambient_c",
+                     printing_number(design->supply.ambient.value), "figures", figures,
+                     "saturates_first", prediction->limit, "draws", (json_int_t)prediction->draws);
+    if (root && outlook->powered) {
+        json_object_set_new(root, "temperature_c", interval_json(&outlook->heat.temperature));
+        json_object_set_new(root, "limit_c", printing_number(outlook->limit_c));
+        json_object_set_new(root, "left_on_s", interval_json(&outlook->stuck_s));
+        json_object_set_new(root, "spike_v", interval_json(&outlook->spike.bare_v));
+        json_object_set_new(root, "spike_with_diode_v", interval_json(&outlook->spike.diode_v));
+        json_object_set_new(root, "caution", json_string(outlook->danger_text));
+        if (outlook->pulsed)
+            json_object_set_new(root, "pulse",
+                                json_pack("{s:f, s:f, s:f}", "end_a", outlook->pulse.end_a,
+                                          "charge_c", outlook->pulse.charge_c, "mean_a",
+                                          outlook->pulse.mean_a));
+        if (outlook->battery)
+            json_object_set_new(root, "life_days",
+                                json_pack("{s:f, s:f, s:f, s:s}", "value", outlook->life.days,
+                                          "low", outlook->life.low_days, "high",
+                                          outlook->life.high_days, "limit",
+                                          drive_limit_words(outlook->life.limit)));
+    }
+    return printing_json(context, NAME, root);
+}
+
+static int run(struct command_context *context, int argc, char **argv)
+{
+    struct designfile_warnings warnings;
+    struct coil_prediction *prediction;
+    struct coil_conditions conditions;
+    struct outlook outlook;
+    struct design design;
+    struct coil *coil = NULL;
+    struct status st;
+    int result;
+
+    if (argc != 2)
+        return command_wrong(context, NAME, "expected the name of a coil, or a design file");
+    if (load(context, argv[1], &design, &warnings, &st) != STATUS_OK ||
+        coil_new(&design, &coil, &st) != STATUS_OK)
+        return command_failed(context, NAME, &st);
+    for (size_t i = 0; i < warnings.count; ++i)
+        fprintf(context->err, "%s %s: note: %s\n", context->program, NAME, warnings.text[i]);
+    prediction = calloc(1, sizeof *prediction);
+    if (!prediction) {
+        coil_free(coil);
+        return command_wrong(context, NAME, "no memory");
+    }
+    coil_conditions_nominal(coil, &conditions);
+    if (coil_predict(coil, &conditions, COIL_ALL, DRAWS, prediction, &st) != STATUS_OK ||
+        outlook_make(coil_design(coil), prediction, &outlook, &st) != STATUS_OK)
+        result = command_failed(context, NAME, &st);
+    else if (context->form == COMMAND_JSON)
+        result = print_json(context, coil_design(coil), prediction, &outlook);
+    else
+        result = print_table(context, coil_design(coil), prediction, &outlook);
+    free(prediction);
+    coil_free(coil);
+    return result;
+}
+
+const struct command command_predict = {
+    .name = NAME,
+    .summary = "every figure of a design, with its uncertainty",
+    .usage = "NAME | FILE",
+    .help = "Works out resistance, current, weight, size, pull, inductance, heat and battery life\n"
+            "of a coil as designed. Each figure has its standard uncertainty, its 95 % interval\n"
+            "and the cause that most of it comes from; --json has the whole budget.\n\n"
+            "example: truewound predict signal-arm.ini\n",
+    .run = run,
+};
