@@ -1,4 +1,5 @@
 #include "analyze/model/cell.h"
+#include "analyze/model/amount.h"
 
 #include <math.h>
 #include <strings.h>
@@ -154,26 +155,17 @@ struct cell_battery cell_battery_of(const struct cell_kind *kind, int series)
                                  .end_v = NAN};
 }
 
-static enum status_code check(const char *quantity, double value, const char *unit, double least,
-                              double most, struct status *st)
-{
-    if (isfinite(value) && value >= least && value <= most)
-        return STATUS_OK;
-    return status_fail(st, STATUS_INPUT, "%s is %g %s; it must lie between %g and %g %s", quantity,
-                       value, unit, least, most, unit);
-}
-
 static enum status_code check_c(double temperature, struct status *st)
 {
-    return check("battery temperature", temperature, "C", LEAST_C, GREATEST_C, st);
+    return amount_check_value(temperature, "battery temperature", "C", LEAST_C, GREATEST_C, st);
 }
 
 enum status_code cell_check(const struct cell_battery *battery, struct status *st)
 {
     if (!battery->kind)
         return status_fail(st, STATUS_INPUT, "the kind of cell is not named; LR20 is one");
-    if (check("number of cells in series", battery->series, "cells", 1, 200, st) ||
-        check("number of cells in parallel", battery->parallel, "cells", 1, 50, st))
+    if (amount_check_value(battery->series, "number of cells in series", "cells", 1, 200, st) ||
+        amount_check_value(battery->parallel, "number of cells in parallel", "cells", 1, 50, st))
         return STATUS_INPUT;
     if (isnan(battery->capacity_ah)) {
         if (isnan(battery->kind->capacity_ah.value))
@@ -181,14 +173,15 @@ enum status_code cell_check(const struct cell_battery *battery, struct status *s
                                "the capacity of a %s cell comes in every size; state it in ampere "
                                "hours, as printed on it",
                                battery->kind->name);
-    } else if (check("capacity of a cell", battery->capacity_ah, "Ah", 0.001, 1e5, st)) {
+    } else if (amount_check_value(battery->capacity_ah, "capacity of a cell", "Ah", 0.001, 1e5,
+                                  st)) {
         return STATUS_INPUT;
     }
     if (!isnan(battery->cell_ohm) &&
-        check("internal resistance of a cell", battery->cell_ohm, "ohm", 0.0, 1e4, st))
+        amount_check_value(battery->cell_ohm, "internal resistance of a cell", "ohm", 0.0, 1e4, st))
         return STATUS_INPUT;
-    if (!isnan(battery->end_v) &&
-        check("end point of a cell", battery->end_v, "V", 0.1, battery->kind->ocv[0], st))
+    if (!isnan(battery->end_v) && amount_check_value(battery->end_v, "end point of a cell", "V",
+                                                     0.1, battery->kind->ocv[0], st))
         return STATUS_INPUT;
     return STATUS_OK;
 }
@@ -240,8 +233,9 @@ enum status_code cell_state(const struct cell_battery *battery, double depth, do
     double emf, u_emf, r, u_r, end;
     struct cell_figure fresh;
 
-    if (cell_check(battery, st) || check("depth of discharge", depth, "(ratio)", 0.0, 1.0, st) ||
-        check_c(temperature, st) || check("current", current, "A", 0.0, 1000.0, st))
+    if (cell_check(battery, st) ||
+        amount_check_value(depth, "depth of discharge", "", 0.0, 1.0, st) ||
+        check_c(temperature, st) || amount_check_value(current, "current", "A", 0.0, 1000.0, st))
         return STATUS_INPUT;
     emf = on_curve(kind->ocv, depth) + kind->volt_per_k.value * dt;
     u_emf = hypot(kind->curve.u, kind->volt_per_k.u * dt);
@@ -281,8 +275,10 @@ enum status_code cell_capacity(const struct cell_battery *battery, double mean_a
     double p = battery->parallel, mean, peak, load, cold, share, u;
     struct cell_figure ah;
 
-    if (cell_check(battery, st) || check("mean current", mean_a, "A", 0.0, 1000.0, st) ||
-        check("pulse current", peak_a, "A", 0.0, 1000.0, st) || check_c(temperature, st))
+    if (cell_check(battery, st) ||
+        amount_check_value(mean_a, "mean current", "A", 0.0, 1000.0, st) ||
+        amount_check_value(peak_a, "pulse current", "A", 0.0, 1000.0, st) ||
+        check_c(temperature, st))
         return STATUS_INPUT;
     if (peak_a < mean_a)
         return status_fail(st, STATUS_INPUT,
@@ -327,7 +323,8 @@ enum status_code cell_depth(const struct cell_battery *battery, double volt, dou
     double v, slope;
     int i = 0;
 
-    if (cell_check(battery, st) || check("battery voltage", volt, "V", 0.0, 1000.0, st) ||
+    if (cell_check(battery, st) ||
+        amount_check_value(volt, "battery voltage", "V", 0.0, 1000.0, st) ||
         check_c(temperature, st))
         return STATUS_INPUT;
     v = volt / battery->series - kind->volt_per_k.value * (temperature - REFERENCE);

@@ -1,4 +1,5 @@
 #include "analyze/model/drive.h"
+#include "analyze/model/amount.h"
 
 #include <gsl/gsl_errno.h>
 #include <gsl/gsl_odeiv2.h>
@@ -17,33 +18,25 @@
 #define MOST_STEPS    2000000
 #define HOPELESS_DAYS 1e-3 /* stands in for 'never' where a logarithm is wanted */
 
-static enum status_code check(const char *quantity, double value, const char *unit, double least,
-                              double most, struct status *st)
-{
-    if (isfinite(value) && value >= least && value <= most)
-        return STATUS_OK;
-    return status_fail(st, STATUS_INPUT, "%s is %g %s; it must lie between %g and %g %s", quantity,
-                       value, unit, least, most, unit);
-}
-
 static enum status_code check_circuit(const struct drive_circuit *c, struct status *st)
 {
-    if (check("electromotive force", c->emf_v, "V", 0.0, 1e4, st) ||
-        check("source resistance", c->source_ohm, "ohm", 0.0, 1e6, st) ||
-        check("coil resistance", c->coil_ohm, "ohm", 1e-6, 1e9, st) ||
-        check("coil inductance", c->coil_h, "H", 0.0, 1e4, st) ||
-        check("coupling of the closed winding", c->coupling, "(ratio)", 0.0, 1.0, st))
+    if (amount_check_value(c->emf_v, "electromotive force", "V", 0.0, 1e4, st) ||
+        amount_check_value(c->source_ohm, "source resistance", "ohm", 0.0, 1e6, st) ||
+        amount_check_value(c->coil_ohm, "coil resistance", "ohm", 1e-6, 1e9, st) ||
+        amount_check_value(c->coil_h, "coil inductance", "H", 0.0, 1e4, st) ||
+        amount_check_value(c->coupling, "coupling of the closed winding", "", 0.0, 1.0, st))
         return STATUS_INPUT;
     if (c->coupling > 0.0 &&
-        check("time constant of the closed winding", c->secondary_s, "s", 1e-9, 1e6, st))
+        amount_check_value(c->secondary_s, "time constant of the closed winding", "s", 1e-9, 1e6,
+                           st))
         return STATUS_INPUT;
     return STATUS_OK;
 }
 
 static enum status_code check_pulse(const struct drive_pulse *pulse, struct status *st)
 {
-    if (check("pulse length", pulse->length_s, "s", 1e-9, 1e6, st) ||
-        check("pulse period", pulse->period_s, "s", 1e-9, 1e8, st))
+    if (amount_check_value(pulse->length_s, "pulse length", "s", 1e-9, 1e6, st) ||
+        amount_check_value(pulse->period_s, "pulse period", "s", 1e-9, 1e8, st))
         return STATUS_INPUT;
     if (pulse->period_s < pulse->length_s)
         return status_fail(st, STATUS_INPUT,
@@ -230,7 +223,7 @@ enum status_code drive_time_to(const struct drive_circuit *circuit, double fract
                                struct status *st)
 {
     if (check_circuit(circuit, st) ||
-        check("fraction of the final current", fraction, "(ratio)", 0.0, 1.0 - 1e-12, st))
+        amount_check_value(fraction, "fraction of the final current", "", 0.0, 1.0 - 1e-12, st))
         return STATUS_INPUT;
     return time_to(circuit, fraction, s, st);
 }
@@ -240,7 +233,7 @@ enum status_code drive_time_to_current(const struct drive_circuit *circuit, doub
 {
     double final;
 
-    if (check_circuit(circuit, st) || check("current", ampere, "A", 0.0, 1e6, st))
+    if (check_circuit(circuit, st) || amount_check_value(ampere, "current", "A", 0.0, 1e6, st))
         return STATUS_INPUT;
     final = circuit->emf_v / total_ohm(circuit);
     if (ampere > 0.0 && ampere >= final * (1.0 - 1e-12)) {
@@ -389,7 +382,8 @@ static enum status_code check_bent(const struct drive_circuit *circuit, int samp
     plain->coil_h = 0.0;
     plain->coupling = 0.0;
     if (check_circuit(plain, st) ||
-        (samples != 0 && check("number of linkage samples", samples, "samples", 8, 4096, st)))
+        (samples != 0 &&
+         amount_check_value(samples, "number of linkage samples", "samples", 8, 4096, st)))
         return STATUS_INPUT;
     return STATUS_OK;
 }
@@ -467,7 +461,7 @@ enum status_code drive_nonlinear_rise(const struct drive_circuit *circuit, drive
     if (check_bent(circuit, samples, &plain, st))
         return STATUS_INPUT;
     for (size_t i = 0; i < n; i++) {
-        if (check("time", times[i], "s", i > 0 ? times[i - 1] : 0.0, 1e6, st))
+        if (amount_check_value(times[i], "time", "s", i > 0 ? times[i - 1] : 0.0, 1e6, st))
             return STATUS_INPUT;
         amperes[i] = 0.0;
     }
@@ -501,9 +495,9 @@ enum status_code drive_release(const struct drive_circuit *circuit, double start
     double r = circuit->coil_ohm, tau, shift, field;
 
     if (check_circuit(circuit, st) ||
-        check("current at switching off", start_a, "A", 0.0, 1e6, st) ||
-        check("release current", release_a, "A", 0.0, 1e6, st) ||
-        check("forward drop of the diode", diode_v, "V", 0.0, 5.0, st))
+        amount_check_value(start_a, "current at switching off", "A", 0.0, 1e6, st) ||
+        amount_check_value(release_a, "release current", "A", 0.0, 1e6, st) ||
+        amount_check_value(diode_v, "forward drop of the diode", "V", 0.0, 5.0, st))
         return STATUS_INPUT;
     /* The diode closes the loop across the coil, so the source's resistance is not in it. */
     tau = circuit->coil_h / r;
@@ -704,11 +698,13 @@ static enum status_code check_duty(const struct cell_battery *battery,
         return code;
     c.emf_v = state.emf_v;
     if (drive_check(&c, &duty->pulse, st) ||
-        check("uncertainty of the pulse length", duty->u_length_s, "s", 0.0, 1e6, st) ||
-        check("standing current", duty->standby_a, "A", 0.0, 100.0, st) ||
-        check("uncertainty of the coil", u_coil, "(ratio)", 0.0, 0.5, st))
+        amount_check_value(duty->u_length_s, "uncertainty of the pulse length", "s", 0.0, 1e6,
+                           st) ||
+        amount_check_value(duty->standby_a, "standing current", "A", 0.0, 100.0, st) ||
+        amount_check_value(u_coil, "uncertainty of the coil", "", 0.0, 0.5, st))
         return STATUS_INPUT;
-    if (!isnan(duty->needed_a) && check("needed current", duty->needed_a, "A", 0.0, 1e4, st))
+    if (!isnan(duty->needed_a) &&
+        amount_check_value(duty->needed_a, "needed current", "A", 0.0, 1e4, st))
         return STATUS_INPUT;
     if (state.emf_v / (c.coil_ohm + c.source_ohm) > 900.0)
         return status_fail(st, STATUS_INPUT,

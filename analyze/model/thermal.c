@@ -1,4 +1,5 @@
 #include "analyze/model/thermal.h"
+#include "analyze/model/amount.h"
 
 #include <gsl/gsl_integration.h>
 #include <gsl/gsl_math.h>
@@ -24,23 +25,14 @@
 #define ARC_A          0.3   /* below about this no steady arc, from memory */
 #define CONTACT_LOSSES 0.3   /* share of the ideal peak left by iron losses at the worst */
 
-static enum status_code check(const char *quantity, double value, const char *unit, double least,
-                              double most, struct status *st)
-{
-    if (isfinite(value) && value >= least && value <= most)
-        return STATUS_OK;
-    return status_fail(st, STATUS_INPUT, "%s is %g %s; it must lie between %g and %g %s", quantity,
-                       value, unit, least, most, unit);
-}
-
 static enum status_code check_c(const char *quantity, double value, struct status *st)
 {
-    return check(quantity, value, "C", THERMAL_LEAST_C, THERMAL_GREATEST_C, st);
+    return amount_check_value(value, quantity, "C", THERMAL_LEAST_C, THERMAL_GREATEST_C, st);
 }
 
 static enum status_code check_ohm(const char *quantity, double value, struct status *st)
 {
-    return check(quantity, value, "ohm", 1e-6, 1e9, st);
+    return amount_check_value(value, quantity, "ohm", 1e-6, 1e9, st);
 }
 
 static enum status_code check_metal(enum thermal_metal metal, struct status *st)
@@ -120,9 +112,9 @@ enum status_code thermal_from_resistance_u(enum thermal_metal metal, double r1, 
 {
     double t, u, k;
 
-    if (check("uncertainty of the cold resistance", u_r1, "ohm", 0.0, 1e9, st) ||
-        check("uncertainty of the warm resistance", u_r2, "ohm", 0.0, 1e9, st) ||
-        check("uncertainty of the cold temperature", u_t1, "C", 0.0, 100.0, st) ||
+    if (amount_check_value(u_r1, "uncertainty of the cold resistance", "ohm", 0.0, 1e9, st) ||
+        amount_check_value(u_r2, "uncertainty of the warm resistance", "ohm", 0.0, 1e9, st) ||
+        amount_check_value(u_t1, "uncertainty of the cold temperature", "C", 0.0, 100.0, st) ||
         thermal_from_resistance(metal, r1, t1, r2, &t, st))
         return STATUS_INPUT;
     k = thermal_k(metal);
@@ -158,7 +150,7 @@ static enum status_code check_j(enum thermal_metal metal, double j, struct statu
 {
     if (check_metal(metal, st))
         return STATUS_INPUT;
-    return check("current density", j, "A/m2", 0.0, 1e9, st);
+    return amount_check_value(j, "current density", "A/m2", 0.0, 1e9, st);
 }
 
 enum status_code thermal_adiabatic_rate(enum thermal_metal metal, double j, double t, double *rate,
@@ -176,7 +168,7 @@ enum status_code thermal_adiabatic_after(enum thermal_metal metal, double j, dou
     double t;
 
     if (check_j(metal, j, st) || check_c("starting temperature", t1, st) ||
-        check("time", s, "s", 0.0, 1e9, st))
+        amount_check_value(s, "time", "s", 0.0, 1e9, st))
         return STATUS_INPUT;
     t = (thermal_k(metal) + t1) * exp(adiabatic_growth(metal, j) * s) - thermal_k(metal);
     if (!(t <= THERMAL_GREATEST_C))
@@ -286,12 +278,12 @@ enum status_code thermal_film(double ts, double ta, double height_m, double emis
                               struct thermal_interval *h, struct status *st)
 {
     if (check_c("surface temperature", ts, st) ||
-        check("air temperature", ta, "C", -60.0, 120.0, st) ||
-        check("height of the surface", height_m, "m", 0.001, 10.0, st))
+        amount_check_value(ta, "air temperature", "C", -60.0, 120.0, st) ||
+        amount_check_value(height_m, "height of the surface", "m", 0.001, 10.0, st))
         return STATUS_INPUT;
     if (isnan(emissivity))
         emissivity = EMISSIVITY;
-    if (check("emissivity", emissivity, "(ratio)", 0.0, 1.0, st))
+    if (amount_check_value(emissivity, "emissivity", "", 0.0, 1.0, st))
         return STATUS_INPUT;
     h->value = film_of(ts, ta, height_m, emissivity);
     h->low = h->value * (1.0 - FILM_SPREAD);
@@ -395,21 +387,23 @@ static enum status_code check_balance(const struct thermal_coil *coil,
 {
     if (check_metal(coil->metal, st) || check_ohm("coil resistance", coil->ohm, st) ||
         check_c("temperature of the coil resistance", coil->ohm_at_c, st) ||
-        check("conductor mass", coil->conductor_kg, "kg", 1e-7, 1e4, st) ||
-        check("heat capacity beside the conductor", coil->other_heat, "J/K", 0.0, 1e8, st) ||
-        check("surface", coil->surface_m2, "m2", 1e-7, 100.0, st) ||
-        check("ambient temperature", ambient, "C", -60.0, 120.0, st) ||
-        check("duty", supply->duty, "(ratio)", 0.0, 1.0, st))
+        amount_check_value(coil->conductor_kg, "conductor mass", "kg", 1e-7, 1e4, st) ||
+        amount_check_value(coil->other_heat, "heat capacity beside the conductor", "J/K", 0.0, 1e8,
+                           st) ||
+        amount_check_value(coil->surface_m2, "surface", "m2", 1e-7, 100.0, st) ||
+        amount_check_value(ambient, "ambient temperature", "C", -60.0, 120.0, st) ||
+        amount_check_value(supply->duty, "duty", "", 0.0, 1.0, st))
         return STATUS_INPUT;
     if (isnan(supply->volt) == isnan(supply->ampere))
         return status_fail(st, STATUS_INPUT,
                            "supply voltage is %g V and supply current %g A; state exactly one",
                            supply->volt, supply->ampere);
     if (!isnan(supply->volt) &&
-        (check("supply voltage", supply->volt, "V", 0.0, 1e4, st) ||
-         check("source resistance", supply->source_ohm, "ohm", 0.0, 1e9, st)))
+        (amount_check_value(supply->volt, "supply voltage", "V", 0.0, 1e4, st) ||
+         amount_check_value(supply->source_ohm, "source resistance", "ohm", 0.0, 1e9, st)))
         return STATUS_INPUT;
-    if (!isnan(supply->ampere) && check("supply current", supply->ampere, "A", 0.0, 1e4, st))
+    if (!isnan(supply->ampere) &&
+        amount_check_value(supply->ampere, "supply current", "A", 0.0, 1e4, st))
         return STATUS_INPUT;
     *b = (struct balance){.coil = coil,
                           .supply = supply,
@@ -422,10 +416,11 @@ static enum status_code check_balance(const struct thermal_coil *coil,
         b->height = fmin(fmax(sqrt(coil->surface_m2), 0.001), 10.0);
     if (isnan(b->emissivity))
         b->emissivity = EMISSIVITY;
-    if (check("height of the coil", b->height, "m", 0.001, 10.0, st) ||
-        check("emissivity", b->emissivity, "(ratio)", 0.0, 1.0, st))
+    if (amount_check_value(b->height, "height of the coil", "m", 0.001, 10.0, st) ||
+        amount_check_value(b->emissivity, "emissivity", "", 0.0, 1.0, st))
         return STATUS_INPUT;
-    if (!isnan(coil->depth_m) && check("winding depth", coil->depth_m, "m", 0.0, 1.0, st))
+    if (!isnan(coil->depth_m) &&
+        amount_check_value(coil->depth_m, "winding depth", "m", 0.0, 1.0, st))
         return STATUS_INPUT;
     return STATUS_OK;
 }
@@ -643,23 +638,24 @@ enum status_code thermal_spike(const struct thermal_switch_off *off, struct ther
     double least_f = 20e-12, most_f = 1e-9, least_v = 0.5, likely_v = 0.7, most_v = 1.1;
     double ideal, low;
 
-    if (check("inductance", off->henry, "H", 1e-9, 1e4, st) ||
-        check("current", off->ampere, "A", 0.0, 1e4, st) ||
+    if (amount_check_value(off->henry, "inductance", "H", 1e-9, 1e4, st) ||
+        amount_check_value(off->ampere, "current", "A", 0.0, 1e4, st) ||
         check_ohm("coil resistance", off->ohm, st) ||
-        check("supply voltage", off->supply_v, "V", 0.0, 1e4, st))
+        amount_check_value(off->supply_v, "supply voltage", "V", 0.0, 1e4, st))
         return STATUS_INPUT;
     if (!isnan(off->stray_f)) {
-        if (check("stray capacitance", off->stray_f, "F", 1e-13, 1e-3, st))
+        if (amount_check_value(off->stray_f, "stray capacitance", "F", 1e-13, 1e-3, st))
             return STATUS_INPUT;
         least_f = off->stray_f / 2.0;
         most_f = off->stray_f * 2.0;
     }
     if (!isnan(off->diode_v)) {
-        if (check("forward drop of the diode", off->diode_v, "V", 0.0, 5.0, st))
+        if (amount_check_value(off->diode_v, "forward drop of the diode", "V", 0.0, 5.0, st))
             return STATUS_INPUT;
         least_v = likely_v = most_v = off->diode_v;
     }
-    if (!isnan(off->release_a) && check("release current", off->release_a, "A", 0.0, 1e4, st))
+    if (!isnan(off->release_a) &&
+        amount_check_value(off->release_a, "release current", "A", 0.0, 1e4, st))
         return STATUS_INPUT;
 
     out->energy_j = 0.5 * off->henry * off->ampere * off->ampere;
