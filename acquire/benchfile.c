@@ -395,6 +395,8 @@ static bool convert(struct value *value, const char *text, char *why, size_t siz
             snprintf(why, size, "'%s' is not one of: %s", text, key->choices);
         return ok;
     case BENCHFILE_PATTERN:
+    case BENCHFILE_PATTERNS:
+        value->length = strlen(text);
         return pattern_compiles(text, why, size);
     }
     if ((key->kind == BENCHFILE_NUMBER || key->kind == BENCHFILE_INTEGER ||
@@ -468,7 +470,7 @@ static void take_entry(struct work *work, struct benchfile_values *values,
         return;
     }
     before = values_find(values, key->name);
-    if (before && key->kind != BENCHFILE_LIST) {
+    if (before && key->kind != BENCHFILE_LIST && key->kind != BENCHFILE_PATTERNS) {
         fault(work, "%s:%d: [%s] %s: given twice; it stands in line %d already", values->file,
               entry->line, entry->section, entry->key, before->line);
         return;
@@ -1231,7 +1233,7 @@ const char *benchfile_item(const struct benchfile_values *values, const char *ke
         if (strcmp(values->value[i].key->name, key) == 0 && index-- == 0) {
             if (length)
                 *length = values->value[i].length;
-            return values->value[i].bytes;
+            return values->value[i].bytes ? values->value[i].bytes : values->value[i].text;
         }
     return NULL;
 }

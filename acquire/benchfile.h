@@ -27,7 +27,8 @@ enum benchfile_kind {
     BENCHFILE_SWITCH,  /* yes or no (also on/off, true/false, 1/0) */
     BENCHFILE_CHOICE,  /* one of the words in `choices`, separated by spaces */
     BENCHFILE_TIME,    /* a time: a number with us, ms, s, min, h or d; in seconds when bare */
-    BENCHFILE_PATTERN  /* a PCRE2 pattern; it must compile */
+    BENCHFILE_PATTERN, /* a PCRE2 pattern; it must compile */
+    BENCHFILE_PATTERNS /* the same, and the key may be given several times */
 };
 
 /* One key that may stand in a section. A table of them ends with a NULL name. */
@@ -112,7 +113,8 @@ int benchfile_line(const struct benchfile_values *values, const char *key);
  * *length is there and is 0. NULL when absent without a standard. */
 const char *benchfile_bytes(const struct benchfile_values *values, const char *key, size_t *length);
 
-/* Number index of the values of a BENCHFILE_LIST, in the order of the file; NULL beyond them. */
+/* Number index of the values of a BENCHFILE_LIST or BENCHFILE_PATTERNS, in the order of the file;
+ * NULL beyond them. length may be NULL. */
 const char *benchfile_item(const struct benchfile_values *values, const char *key, size_t index,
                            size_t *length);
 

@@ -20,6 +20,7 @@
 
 #include "acquire/benchfile.h"
 #include "db/status.h"
+#include "db/store.h"
 
 #define DRIVER_REQUEST_MAX 512   /* bytes of one request */
 #define DRIVER_FRAME_MAX   16384 /* bytes of one message; longer is garbage */
@@ -33,26 +34,14 @@ struct driver_time {
     int64_t mono;
 };
 
-/* What a reading may carry besides its number. */
-enum driver_flag {
-    DRIVER_OVERLOAD = 1 << 0,    /* beyond the range; number is NaN */
-    DRIVER_UNDERLOAD = 1 << 1,   /* below the range */
-    DRIVER_HOLD = 1 << 2,        /* the instrument holds an old value on its display */
-    DRIVER_LOW_BATTERY = 1 << 3, /* the instrument's own battery */
-    DRIVER_UNSTABLE = 1 << 4,    /* the instrument says the value still moves */
-    DRIVER_OUT_OF_SYNC = 1 << 5, /* bytes or messages were lost just before this one */
-    DRIVER_SUSPECT = 1 << 6,     /* decoded, but to be doubted (limits, unit, sequence) */
-    DRIVER_MINIMUM = 1 << 7,     /* least value since the last one, not a momentary one */
-    DRIVER_MAXIMUM = 1 << 8      /* greatest value since the last one */
-};
-
 /* One value as the instrument sent it: scale, offset and calibration come later. */
 struct driver_reading {
     size_t channel;             /* index into the instrument's channels */
     double number;              /* in unit; NaN when there is none (overload) */
     char unit[DRIVER_UNIT_MAX]; /* as the instrument said; "" means the channel's unit */
     double digit;               /* one count of the last digit shown, in unit; NaN: not known */
-    unsigned flags;             /* of enum driver_flag */
+    double range;               /* upper end of the range in use, in unit; NaN: not known */
+    uint32_t flags;             /* of enum store_flag */
 };
 
 /* A block of samples. missing lists what is known to be lost; the samples there are NaN. */
@@ -63,7 +52,7 @@ struct driver_capture {
     const double *sample; /* count of them, in unit */
     char unit[DRIVER_UNIT_MAX];
     size_t missing; /* how many of count are NaN because they were lost */
-    unsigned flags;
+    uint32_t flags; /* of enum store_flag */
 };
 
 enum driver_severity { DRIVER_INFO, DRIVER_WARNING, DRIVER_ERROR };
@@ -100,6 +89,14 @@ struct driver_frame {
     size_t skip;   /* bytes in front that belong to no message */
     size_t length; /* bytes of the message after them; 0: there is no whole message yet */
     bool junk;     /* the skipped bytes are garbage (not just empty line ends) */
+};
+
+/* What a message was. */
+enum driver_heard {
+    DRIVER_GARBAGE, /* not understood */
+    DRIVER_IGNORED, /* known to mean nothing: an echo, a banner */
+    DRIVER_HEARD,   /* understood */
+    DRIVER_ANSWER   /* understood, and the answer to the request that was sent */
 };
 
 enum driver_command_kind {
@@ -140,10 +137,10 @@ struct driver {
     struct driver_frame (*frame)(const void *state, const unsigned char *bytes, size_t length,
                                  int64_t quiet);
 
-    /* Decodes one message. True when it was the expected answer, or, for an instrument that talks
-     * by itself, when it was understood; false counts as garbage. */
-    bool (*message)(void *state, const unsigned char *bytes, size_t length,
-                    const struct driver_time *time, const struct driver_sink *sink);
+    /* Decodes one message. Garbage is counted; nothing else ends the wait for an answer than
+     * DRIVER_ANSWER or the deadline. */
+    enum driver_heard (*message)(void *state, const unsigned char *bytes, size_t length,
+                                 const struct driver_time *time, const struct driver_sink *sink);
 
     /* The answer did not come in time. NULL: the driver sends no requests. */
     void (*expired)(void *state, const struct driver_time *time, const struct driver_sink *sink);
@@ -163,7 +160,14 @@ const struct driver *driver_at(size_t index);
 /* The driver of that name, or NULL. */
 const struct driver *driver_find(const char *name);
 
-/* A flag's word ("overload"), for logs. flag is one bit. */
-const char *driver_flag_word(unsigned flag);
+/* A flag's word ("overload"), for logs. flag is one bit of enum store_flag. */
+const char *driver_flag_word(uint32_t flag);
+
+/* The bytes of the bench file's `command = NAME: BYTES` of that name, or NULL. */
+const char *driver_named_command(const struct benchfile_instrument *instrument, const char *name,
+                                 size_t *length);
+
+/* Copies text into unit, cut and without spaces around it. */
+void driver_set_unit(char unit[DRIVER_UNIT_MAX], const char *text, size_t length);
 
 #endif

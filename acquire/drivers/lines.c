@@ -1,0 +1,1148 @@
+/* lines: instruments that send lines of text: a microcontroller, a panel meter, a scale.
+ *
+ * A line is understood by the first of the bench file's patterns that matches it (a group of the
+ * pattern bears the name of a channel), or by its columns. What belongs to a line is decided by
+ * its checksum, when it has one; a line with a wrong sum is thrown away and the next reading says
+ * that something was lost before it.
+ *
+ * A block of samples (a capture) goes through three states:
+ *   IDLE  -> ASKED   a capture command came; the request is sent by next()
+ *   ASKED -> BLOCK   the line that begins the block matched, or a binary block's header came
+ *   BLOCK -> IDLE    the line that ends it matched, or all bytes are there, or time ran out
+ * Ordinary lines in between are still readings. */
+#include <ctype.h>
+#include <inttypes.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "acquire/checksum.h"
+#include "acquire/driver.h"
+#include "acquire/number.h"
+#include "acquire/pattern.h"
+
+#define PATTERNS_MAX 16
+#define QUIET_END                                                                                  \
+    50000 /* us without a byte that end a message of an instrument without line ends */
+
+/* One of the bench file's patterns, with the numbers of its groups. */
+struct line_pattern {
+    struct pattern *pattern;
+    int value[BENCHFILE_CHANNELS_MAX]; /* -1: the pattern has no such group */
+    int unit[BENCHFILE_CHANNELS_MAX];
+    int stable, unstable, sequence, hold, low_battery;
+};
+
+enum capture_state { CAPTURE_IDLE, CAPTURE_ASKED, CAPTURE_BLOCK };
+
+enum capture_word {
+    WORD_U8,
+    WORD_I8,
+    WORD_U16LE,
+    WORD_U16BE,
+    WORD_I16LE,
+    WORD_I16BE,
+    WORD_F32LE,
+    WORD_F32BE
+};
+
+struct capture {
+    enum capture_state state;
+    bool sent;
+    size_t channel;
+    double rate;
+    size_t wanted;
+    double *sample;
+    size_t count; /* filled so far, gaps included */
+    size_t missing;
+    bool unplaced;         /* samples are missing and nobody knows where */
+    unsigned char part[8]; /* a binary sample cut by the end of a read */
+    size_t parts;
+    size_t left; /* bytes of the binary block still to come */
+};
+
+struct lines {
+    const struct benchfile_instrument *instrument;
+    size_t patterns;
+    struct line_pattern pattern[PATTERNS_MAX];
+    struct pattern *ignore[PATTERNS_MAX];
+    size_t ignores;
+    struct pattern *overload;
+    struct pattern *identity;
+    struct pattern *capture_begin, *capture_sample, *capture_end;
+    long column[BENCHFILE_CHANNELS_MAX]; /* from 1; 0: by pattern */
+    bool columns;
+    char separator;
+    enum number_decimal decimal;
+    const char *terminator; /* NULL: any line end; "" : quiet */
+    size_t terminator_length;
+    enum checksum_kind checksum;
+    char checksum_mark;
+    char checksum_start; /* 0: the line's first byte */
+    bool checksum_decimal;
+    uint64_t sequence_modulo; /* 0: no wrap known */
+    enum capture_word word;
+    bool binary, bare;
+
+    bool asked_identity;
+    bool polled; /* the request that waits for an answer is the poll */
+    int64_t next_poll;
+    const char *send; /* a named command, waiting to be sent */
+    size_t send_length;
+    bool heard; /* a line was understood since the port was opened */
+    bool lost;  /* something was lost since the last reading */
+    bool has_sequence;
+    uint64_t last_sequence;
+    struct capture capture;
+};
+
+static const struct benchfile_key instrument_keys[] = {
+    {.name = "pattern", .kind = BENCHFILE_PATTERNS},
+    {.name = "separator", .kind = BENCHFILE_BYTES, .standard = ","},
+    {.name = "decimal",
+     .kind = BENCHFILE_CHOICE,
+     .standard = "either",
+     .choices = "either point comma"},
+    {.name = "terminator", .kind = BENCHFILE_BYTES, .standard = "any"},
+    {.name = "ignore_pattern", .kind = BENCHFILE_PATTERNS},
+    {.name = "overload_pattern", .kind = BENCHFILE_PATTERN},
+    {.name = "overload_text", .kind = BENCHFILE_LIST},
+    {.name = "checksum", .kind = BENCHFILE_CHOICE, .standard = "none", .choices = CHECKSUM_WORDS},
+    {.name = "checksum_mark", .kind = BENCHFILE_BYTES, .standard = "*"},
+    {.name = "checksum_start", .kind = BENCHFILE_BYTES},
+    {.name = "checksum_form",
+     .kind = BENCHFILE_CHOICE,
+     .standard = "hex",
+     .choices = "hex decimal"},
+    {.name = "sequence_modulo", .kind = BENCHFILE_INTEGER, .min = 2, .max = 4294967296.0},
+    {.name = "request", .kind = BENCHFILE_BYTES},
+    {.name = "identity_request", .kind = BENCHFILE_BYTES},
+    {.name = "identity_pattern", .kind = BENCHFILE_PATTERN},
+    {.name = "capture_request", .kind = BENCHFILE_BYTES},
+    {.name = "capture_form",
+     .kind = BENCHFILE_CHOICE,
+     .standard = "text",
+     .choices = "text block bare"},
+    {.name = "capture_begin", .kind = BENCHFILE_PATTERN},
+    {.name = "capture_sample", .kind = BENCHFILE_PATTERN},
+    {.name = "capture_end", .kind = BENCHFILE_PATTERN},
+    {.name = "capture_word",
+     .kind = BENCHFILE_CHOICE,
+     .standard = "u16le",
+     .choices = "u8 i8 u16le u16be i16le i16be f32le f32be"},
+    {.name = "capture_timeout",
+     .kind = BENCHFILE_TIME,
+     .standard = "30 s",
+     .min = 0.1,
+     .max = 3600},
+    {.name = NULL},
+};
+
+static const struct benchfile_key channel_keys[] = {
+    {.name = "field", .kind = BENCHFILE_TEXT},
+    {.name = "column", .kind = BENCHFILE_INTEGER, .min = 1, .max = 256},
+    {.name = "unit_field", .kind = BENCHFILE_TEXT},
+    {.name = "kind",
+     .kind = BENCHFILE_CHOICE,
+     .standard = "value",
+     .choices = "value minimum maximum"},
+    {.name = "overload_from", .kind = BENCHFILE_NUMBER, .min = -1e300, .max = 1e300},
+    {.name = "underload_from", .kind = BENCHFILE_NUMBER, .min = -1e300, .max = 1e300},
+    {.name = "capture_scale", .kind = BENCHFILE_NUMBER, .standard = "1", .min = -1e30, .max = 1e30},
+    {.name = "capture_offset",
+     .kind = BENCHFILE_NUMBER,
+     .standard = "0",
+     .min = -1e30,
+     .max = 1e30},
+    {.name = "capture_name", .kind = BENCHFILE_TEXT},
+    {.name = NULL},
+};
+
+/* ---- making and freeing ---- */
+
+static void lines_destroy(void *state)
+{
+    struct lines *l = state;
+
+    for (size_t i = 0; i < l->patterns; ++i)
+        pattern_free(l->pattern[i].pattern);
+    for (size_t i = 0; i < l->ignores; ++i)
+        pattern_free(l->ignore[i]);
+    pattern_free(l->overload);
+    pattern_free(l->identity);
+    pattern_free(l->capture_begin);
+    pattern_free(l->capture_sample);
+    pattern_free(l->capture_end);
+    free(l->capture.sample);
+    free(l);
+}
+
+static enum status_code make_pattern(const struct benchfile_values *values, const char *key,
+                                     struct pattern **pattern, struct status *st)
+{
+    const char *text = benchfile_text(values, key);
+    struct status why;
+
+    *pattern = NULL;
+    if (!text)
+        return status_ok(st);
+    if (pattern_new(text, pattern, &why) != STATUS_OK)
+        return benchfile_fail(values, key, st, "%s", why.text);
+    return status_ok(st);
+}
+
+/* Which groups of the pattern are which channels. */
+static void find_groups(const struct lines *l, struct line_pattern *p)
+{
+    for (size_t i = 0; i < l->instrument->channels; ++i) {
+        const struct benchfile_channel *channel = &l->instrument->channel[i];
+        const char *field = benchfile_text(channel->values, "field");
+        const char *unit = benchfile_text(channel->values, "unit_field");
+        char name[64];
+
+        p->value[i] = pattern_group(p->pattern, field ? field : channel->name);
+        if (unit) {
+            p->unit[i] = pattern_group(p->pattern, unit);
+        } else {
+            snprintf(name, sizeof name, "%.40s_unit", field ? field : channel->name);
+            p->unit[i] = pattern_group(p->pattern, name);
+            if (p->unit[i] < 0)
+                p->unit[i] = pattern_group(p->pattern, "unit");
+        }
+    }
+    p->stable = pattern_group(p->pattern, "stable");
+    p->unstable = pattern_group(p->pattern, "unstable");
+    p->sequence = pattern_group(p->pattern, "sequence");
+    p->hold = pattern_group(p->pattern, "hold");
+    p->low_battery = pattern_group(p->pattern, "low_battery");
+}
+
+static enum status_code make_patterns(struct lines *l, struct status *st)
+{
+    const struct benchfile_values *values = l->instrument->values;
+    const char *text;
+    struct status why;
+
+    for (size_t i = 0; (text = benchfile_item(values, "pattern", i, NULL)); ++i) {
+        struct line_pattern *p = &l->pattern[l->patterns];
+
+        if (l->patterns == PATTERNS_MAX)
+            return benchfile_fail(values, "pattern", st, "more than %d patterns", PATTERNS_MAX);
+        if (pattern_new(text, &p->pattern, &why) != STATUS_OK)
+            return benchfile_fail(values, "pattern", st, "%s", why.text);
+        ++l->patterns;
+        find_groups(l, p);
+    }
+    for (size_t i = 0; (text = benchfile_item(values, "ignore_pattern", i, NULL)); ++i) {
+        if (l->ignores == PATTERNS_MAX)
+            return benchfile_fail(values, "ignore_pattern", st, "more than %d patterns",
+                                  PATTERNS_MAX);
+        if (pattern_new(text, &l->ignore[l->ignores], &why) != STATUS_OK)
+            return benchfile_fail(values, "ignore_pattern", st, "%s", why.text);
+        ++l->ignores;
+    }
+    if (make_pattern(values, "overload_pattern", &l->overload, st) != STATUS_OK ||
+        make_pattern(values, "identity_pattern", &l->identity, st) != STATUS_OK ||
+        make_pattern(values, "capture_begin", &l->capture_begin, st) != STATUS_OK ||
+        make_pattern(values, "capture_sample", &l->capture_sample, st) != STATUS_OK ||
+        make_pattern(values, "capture_end", &l->capture_end, st) != STATUS_OK)
+        return st ? st->code : STATUS_INPUT;
+    return status_ok(st);
+}
+
+/* Every channel must come from somewhere: a group of a pattern, or a column. */
+static enum status_code check_channels(struct lines *l, struct status *st)
+{
+    for (size_t i = 0; i < l->instrument->channels; ++i) {
+        const struct benchfile_channel *channel = &l->instrument->channel[i];
+        const char *field = benchfile_text(channel->values, "field");
+        bool found = false;
+
+        l->column[i] = benchfile_integer(channel->values, "column");
+        if (l->column[i] > 0) {
+            l->columns = true;
+            continue;
+        }
+        for (size_t k = 0; k < l->patterns; ++k)
+            found = found || l->pattern[k].value[i] > 0;
+        if (!found && !channel->asked_only)
+            return benchfile_fail(channel->values, field ? "field" : "column", st,
+                                  "no pattern of [instrument %s] has a group (?<%s>...), and the "
+                                  "channel has no column",
+                                  l->instrument->name, field ? field : channel->name);
+    }
+    return status_ok(st);
+}
+
+static enum status_code check_capture(struct lines *l, struct status *st)
+{
+    const struct benchfile_values *values = l->instrument->values;
+    const char *form = benchfile_text(values, "capture_form");
+    const char *word = benchfile_text(values, "capture_word");
+    static const char *const words[] = {"u8",    "i8",    "u16le", "u16be",
+                                        "i16le", "i16be", "f32le", "f32be"};
+
+    l->binary = strcmp(form, "text") != 0;
+    l->bare = strcmp(form, "bare") == 0;
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; ++i)
+        if (strcmp(word, words[i]) == 0)
+            l->word = (enum capture_word)i;
+    if (!benchfile_given(values, "capture_request"))
+        return status_ok(st);
+    if (!l->binary && (!l->capture_sample || !l->capture_end))
+        return benchfile_fail(values, l->capture_sample ? "capture_end" : "capture_sample", st,
+                              "missing; a capture sent as text needs capture_sample and "
+                              "capture_end");
+    if (!l->binary && pattern_group(l->capture_sample, "values") < 0)
+        return benchfile_fail(values, "capture_sample", st,
+                              "the pattern needs a group (?<values>...)");
+    if (l->bare && !l->capture_begin)
+        return benchfile_fail(values, "capture_begin", st,
+                              "missing; a bare binary block needs the line that begins it");
+    return status_ok(st);
+}
+
+/* The single byte of key, or an error; 0 when the key is absent. */
+static enum status_code one_byte(const struct benchfile_values *values, const char *key, char *byte,
+                                 struct status *st)
+{
+    size_t length = 0;
+    const char *bytes = benchfile_bytes(values, key, &length);
+
+    *byte = bytes ? bytes[0] : '\0';
+    if (bytes && length != 1)
+        return benchfile_fail(values, key, st, "must be one character");
+    return status_ok(st);
+}
+
+static enum status_code lines_create(const struct benchfile_instrument *instrument, void **state,
+                                     struct status *st)
+{
+    const struct benchfile_values *values = instrument->values;
+    struct lines *l = calloc(1, sizeof *l);
+    const char *decimal = benchfile_text(values, "decimal");
+    const char *terminator;
+
+    *state = NULL;
+    if (!l)
+        return status_fail(st, STATUS_MEMORY, "no memory");
+    l->instrument = instrument;
+    l->decimal = strcmp(decimal, "point") == 0   ? NUMBER_POINT
+                 : strcmp(decimal, "comma") == 0 ? NUMBER_COMMA
+                                                 : NUMBER_EITHER;
+    l->checksum = checksum_kind(benchfile_text(values, "checksum"));
+    l->checksum_decimal = strcmp(benchfile_text(values, "checksum_form"), "decimal") == 0;
+    l->sequence_modulo = (uint64_t)benchfile_integer(values, "sequence_modulo");
+    terminator = benchfile_bytes(values, "terminator", &l->terminator_length);
+    if (strcmp(terminator, "any") != 0)
+        l->terminator = terminator;
+    if (l->terminator && strcmp(terminator, "quiet") == 0)
+        l->terminator_length = 0;
+    if (one_byte(values, "separator", &l->separator, st) != STATUS_OK ||
+        one_byte(values, "checksum_mark", &l->checksum_mark, st) != STATUS_OK ||
+        one_byte(values, "checksum_start", &l->checksum_start, st) != STATUS_OK ||
+        make_patterns(l, st) != STATUS_OK || check_channels(l, st) != STATUS_OK ||
+        check_capture(l, st) != STATUS_OK) {
+        lines_destroy(l);
+        return st ? st->code : STATUS_INPUT;
+    }
+    if (l->columns && l->decimal == NUMBER_EITHER && l->separator == ',')
+        l->decimal = NUMBER_POINT; /* the comma parts the columns, so it parts no number */
+    *state = l;
+    return status_ok(st);
+}
+
+/* ---- talking ---- */
+
+static void capture_reset(struct capture *capture)
+{
+    free(capture->sample);
+    *capture = (struct capture){0};
+}
+
+static void lines_opened(void *state, int64_t mono)
+{
+    struct lines *l = state;
+
+    l->asked_identity = false;
+    l->polled = false;
+    l->next_poll = mono;
+    l->send = NULL;
+    l->heard = false;
+    l->lost = false;
+    l->has_sequence = false;
+    capture_reset(&l->capture);
+}
+
+/* Copies bytes, putting the values in place of {rate}, {samples} and {channel}. */
+static size_t fill_in(char *out, size_t size, const char *bytes, size_t length,
+                      const struct capture *capture, const char *channel)
+{
+    size_t n = 0;
+
+    for (size_t i = 0; i < length && n < size;) {
+        char text[64];
+        size_t name = 0;
+
+        if (strncmp(bytes + i, "{rate}", 6) == 0) {
+            snprintf(text, sizeof text, "%.10g", capture->rate);
+            name = 6;
+        } else if (strncmp(bytes + i, "{samples}", 9) == 0) {
+            snprintf(text, sizeof text, "%zu", capture->wanted);
+            name = 9;
+        } else if (strncmp(bytes + i, "{channel}", 9) == 0) {
+            snprintf(text, sizeof text, "%.60s", channel);
+            name = 9;
+        } else {
+            out[n++] = bytes[i++];
+            continue;
+        }
+        i += name;
+        for (const char *at = text; *at && n < size; ++at)
+            out[n++] = *at;
+    }
+    return n;
+}
+
+static void set_request(struct driver_request *request, const char *bytes, size_t length,
+                        bool reply, int64_t timeout, int64_t pause)
+{
+    if (length > DRIVER_REQUEST_MAX)
+        length = DRIVER_REQUEST_MAX;
+    memcpy(request->bytes, bytes, length);
+    request->length = length;
+    request->reply = reply;
+    request->timeout = timeout;
+    request->pause = pause;
+}
+
+static enum driver_next lines_next(void *state, int64_t mono, struct driver_request *request,
+                                   int64_t *when)
+{
+    struct lines *l = state;
+    const struct benchfile_values *values = l->instrument->values;
+    int64_t timeout = benchfile_time(values, "timeout");
+    int64_t pause = benchfile_time(values, "pause");
+    const char *bytes;
+    size_t length;
+
+    l->polled = false;
+    bytes = benchfile_bytes(values, "identity_request", &length);
+    if (bytes && !l->asked_identity) {
+        l->asked_identity = true;
+        set_request(request, bytes, length, l->identity != NULL, timeout, pause);
+        return DRIVER_SEND;
+    }
+    if (l->send) {
+        set_request(request, l->send, l->send_length, false, 0, pause);
+        l->send = NULL;
+        return DRIVER_SEND;
+    }
+    if (l->capture.state == CAPTURE_ASKED && !l->capture.sent) {
+        const struct benchfile_channel *channel = &l->instrument->channel[l->capture.channel];
+        const char *name = benchfile_text(channel->values, "capture_name");
+        char filled[DRIVER_REQUEST_MAX];
+
+        bytes = benchfile_bytes(values, "capture_request", &length);
+        length =
+            fill_in(filled, sizeof filled, bytes, length, &l->capture, name ? name : channel->name);
+        set_request(request, filled, length, true, benchfile_time(values, "capture_timeout"),
+                    pause);
+        l->capture.sent = true;
+        return DRIVER_SEND;
+    }
+    bytes = benchfile_bytes(values, "request", &length);
+    if (!bytes)
+        return DRIVER_LISTEN;
+    if (mono < l->next_poll) {
+        *when = l->next_poll;
+        return DRIVER_WAIT;
+    }
+    /* Keep to the schedule; after a long hold-up start a new one instead of catching up. */
+    l->next_poll += benchfile_time(values, "interval");
+    if (l->next_poll <= mono)
+        l->next_poll = mono + benchfile_time(values, "interval");
+    l->polled = true;
+    set_request(request, bytes, length, true, timeout, pause);
+    return DRIVER_SEND;
+}
+
+/* ---- framing ---- */
+
+static size_t find_terminator(const struct lines *l, const unsigned char *bytes, size_t length)
+{
+    if (l->terminator) {
+        const unsigned char *at = memmem(bytes, length, l->terminator, l->terminator_length);
+
+        return at ? (size_t)(at - bytes) + l->terminator_length : 0;
+    }
+    for (size_t i = 0; i < length; ++i)
+        if (bytes[i] == '\n' || bytes[i] == '\r')
+            return i + 1;
+    return 0;
+}
+
+static struct driver_frame lines_frame(const void *state, const unsigned char *bytes, size_t length,
+                                       int64_t quiet)
+{
+    const struct lines *l = state;
+    struct driver_frame frame = {0};
+
+    if (l->capture.state == CAPTURE_BLOCK && l->capture.left > 0) {
+        frame.length = length < l->capture.left ? length : l->capture.left;
+        return frame;
+    }
+    while (frame.skip < length && (bytes[frame.skip] == '\n' || bytes[frame.skip] == '\r'))
+        ++frame.skip;
+    bytes += frame.skip;
+    length -= frame.skip;
+    if (l->binary && !l->bare && l->capture.state == CAPTURE_ASKED && length >= 2 &&
+        bytes[0] == '#' && bytes[1] >= '1' && bytes[1] <= '9') {
+        size_t header = 2 + (size_t)(bytes[1] - '0');
+
+        frame.length = length >= header ? header : 0;
+        return frame;
+    }
+    if (l->terminator && l->terminator_length == 0)
+        frame.length = quiet >= QUIET_END ? length : 0;
+    else
+        frame.length = find_terminator(l, bytes, length);
+    return frame;
+}
+
+/* ---- captures ---- */
+
+static void capture_add(struct capture *capture, double sample)
+{
+    if (capture->count < capture->wanted)
+        capture->sample[capture->count++] = sample;
+}
+
+static void capture_done(struct lines *l, const struct driver_sink *sink)
+{
+    struct capture *capture = &l->capture;
+    const struct benchfile_values *values = l->instrument->channel[capture->channel].values;
+    double scale = benchfile_number(values, "capture_scale");
+    double offset = benchfile_number(values, "capture_offset");
+    struct driver_capture done = {.channel = capture->channel, .rate = capture->rate};
+    size_t lost = capture->wanted - capture->count;
+
+    if (capture->count == 0) {
+        sink->capture_failed(sink->to, "the block held no samples");
+        capture_reset(capture);
+        return;
+    }
+    for (size_t i = 0; i < capture->count; ++i)
+        capture->sample[i] = capture->sample[i] * scale + offset;
+    for (size_t i = capture->count; i < capture->wanted; ++i)
+        capture->sample[i] = NAN;
+    done.count = capture->wanted;
+    done.sample = capture->sample;
+    done.missing = capture->missing + lost;
+    if (done.missing > 0)
+        done.flags |= STORE_FLAG_LOST;
+    /* A short block without numbered lines may lack samples anywhere: its times cannot be had. */
+    if (lost > 0 && capture->unplaced)
+        done.flags |= STORE_FLAG_SUSPECT;
+    sink->capture(sink->to, &done);
+    capture_reset(capture);
+}
+
+static size_t word_size(enum capture_word word)
+{
+    return word <= WORD_I8 ? 1 : word <= WORD_I16BE ? 2 : 4;
+}
+
+static double word_value(enum capture_word word, const unsigned char *b)
+{
+    uint32_t bits;
+    float f;
+
+    switch (word) {
+    case WORD_U8:
+        return b[0];
+    case WORD_I8:
+        return (int8_t)b[0];
+    case WORD_U16LE:
+        return b[0] | b[1] << 8;
+    case WORD_U16BE:
+        return b[0] << 8 | b[1];
+    case WORD_I16LE:
+        return (int16_t)(uint16_t)(b[0] | b[1] << 8);
+    case WORD_I16BE:
+        return (int16_t)(uint16_t)(b[0] << 8 | b[1]);
+    case WORD_F32LE:
+        bits = (uint32_t)b[0] | (uint32_t)b[1] << 8 | (uint32_t)b[2] << 16 | (uint32_t)b[3] << 24;
+        memcpy(&f, &bits, sizeof f);
+        return (double)f;
+    case WORD_F32BE:
+        bits = (uint32_t)b[3] | (uint32_t)b[2] << 8 | (uint32_t)b[1] << 16 | (uint32_t)b[0] << 24;
+        memcpy(&f, &bits, sizeof f);
+        return (double)f;
+    }
+    return NAN;
+}
+
+static enum driver_heard block_bytes(struct lines *l, const unsigned char *bytes, size_t length,
+                                     const struct driver_sink *sink)
+{
+    struct capture *capture = &l->capture;
+    size_t size = word_size(l->word);
+
+    for (size_t i = 0; i < length; ++i) {
+        capture->part[capture->parts++] = bytes[i];
+        if (capture->parts == size) {
+            double value = word_value(l->word, capture->part);
+
+            capture->parts = 0;
+            if (!isfinite(value)) {
+                value = NAN;
+                ++capture->missing;
+            }
+            capture_add(capture, value);
+        }
+    }
+    capture->left -= length;
+    if (capture->left > 0)
+        return DRIVER_HEARD;
+    capture_done(l, sink);
+    return DRIVER_ANSWER;
+}
+
+/* '#' digit length: IEEE 488.2, definite length arbitrary block. */
+static enum driver_heard block_header(struct lines *l, const unsigned char *bytes, size_t length,
+                                      const struct driver_sink *sink)
+{
+    size_t size = 0;
+
+    for (size_t i = 2; i < length; ++i) {
+        if (!isdigit(bytes[i]))
+            return DRIVER_GARBAGE;
+        size = size * 10 + (size_t)(bytes[i] - '0');
+    }
+    if (size == 0 || size > l->capture.wanted * word_size(l->word)) {
+        sink->capture_failed(sink->to, "the block is empty or longer than what was asked for");
+        capture_reset(&l->capture);
+        return DRIVER_ANSWER;
+    }
+    l->capture.state = CAPTURE_BLOCK;
+    l->capture.left = size;
+    l->capture.unplaced = true;
+    return DRIVER_HEARD;
+}
+
+static bool part_number(struct pattern *pattern, const char *name, double *value)
+{
+    struct pattern_part part = pattern_part(pattern, pattern_group(pattern, name));
+    struct number number;
+
+    if (!part.text || !number_read(part.text, part.length, NUMBER_POINT, &number))
+        return false;
+    *value = number.value;
+    return true;
+}
+
+/* The samples of one line of a text block, after a gap when its number says so. */
+static void sample_line(struct lines *l)
+{
+    struct capture *capture = &l->capture;
+    struct pattern_part part =
+        pattern_part(l->capture_sample, pattern_group(l->capture_sample, "values"));
+    double index;
+
+    if (part_number(l->capture_sample, "index", &index)) {
+        if (index < (double)capture->count || index > (double)capture->wanted)
+            return; /* sent twice, or nonsense */
+        while ((double)capture->count < index) {
+            capture_add(capture, NAN);
+            ++capture->missing;
+        }
+    } else {
+        capture->unplaced = true;
+    }
+    while (part.length > 0) {
+        struct number number;
+
+        if (number_read(part.text, part.length, NUMBER_POINT, &number)) {
+            capture_add(capture, number.value);
+        } else {
+            number.used = 0;
+            while (number.used < part.length && part.text[number.used] != ',' &&
+                   part.text[number.used] != ' ' && part.text[number.used] != ';')
+                ++number.used;
+            if (number.used > 0 && capture->count < capture->wanted) {
+                capture_add(capture, NAN);
+                ++capture->missing;
+            }
+        }
+        while (number.used < part.length &&
+               (part.text[number.used] == ',' || part.text[number.used] == ' ' ||
+                part.text[number.used] == ';' || part.text[number.used] == '\t'))
+            ++number.used;
+        if (number.used == 0)
+            ++number.used;
+        part.text += number.used;
+        part.length -= number.used;
+    }
+}
+
+/* True when the line belongs to the capture; *heard says how. */
+static bool capture_line(struct lines *l, const char *line, size_t length,
+                         const struct driver_sink *sink, enum driver_heard *heard)
+{
+    struct capture *capture = &l->capture;
+    double number;
+
+    *heard = DRIVER_HEARD;
+    if (capture->state == CAPTURE_IDLE || !capture->sent)
+        return false;
+    if (capture->state == CAPTURE_ASKED && l->capture_begin) {
+        if (!pattern_match(l->capture_begin, line, length))
+            return false;
+        /* The board says what it really does; it may not reach what was asked for. */
+        if (part_number(l->capture_begin, "rate", &number) && number > 0.0)
+            capture->rate = number;
+        if (part_number(l->capture_begin, "samples", &number) && number >= 1.0 &&
+            number <= (double)capture->wanted)
+            capture->wanted = (size_t)number;
+        if (!l->binary || l->bare)
+            capture->state = CAPTURE_BLOCK;
+        if (l->bare) {
+            capture->left = capture->wanted * word_size(l->word);
+            capture->unplaced = true;
+        }
+        return true;
+    }
+    if (l->binary)
+        return false;
+    if (pattern_match(l->capture_sample, line, length)) {
+        capture->state = CAPTURE_BLOCK;
+        sample_line(l);
+        return true;
+    }
+    if (pattern_match(l->capture_end, line, length)) {
+        if (part_number(l->capture_end, "samples", &number) && number <= (double)capture->wanted &&
+            number >= (double)capture->count)
+            capture->wanted = (size_t)number;
+        capture_done(l, sink);
+        *heard = DRIVER_ANSWER;
+        return true;
+    }
+    return false;
+}
+
+/* ---- decoding of one line ---- */
+
+/* Checks and takes off the sum behind the mark. */
+static bool check_sum(const struct lines *l, const char *line, size_t *length)
+{
+    const char *mark = memrchr(line, l->checksum_mark, *length);
+    const char *from = line;
+    unsigned long said = 0;
+    size_t digits = 0;
+    size_t at;
+
+    if (!mark)
+        return false;
+    for (at = (size_t)(mark - line) + 1; at < *length && digits < 6; ++at, ++digits) {
+        int c = tolower((unsigned char)line[at]);
+
+        if (isdigit(c))
+            said = said * (l->checksum_decimal ? 10 : 16) + (unsigned long)(c - '0');
+        else if (!l->checksum_decimal && c >= 'a' && c <= 'f')
+            said = said * 16 + (unsigned long)(c - 'a' + 10);
+        else
+            break;
+    }
+    if (digits == 0 || (!l->checksum_decimal && digits != checksum_bits(l->checksum) / 4))
+        return false;
+    while (at < *length && (line[at] == ' ' || line[at] == '\t'))
+        ++at;
+    if (at != *length)
+        return false;
+    if (l->checksum_start) {
+        from = memchr(line, l->checksum_start, (size_t)(mark - line));
+        if (!from)
+            return false;
+        ++from;
+    }
+    *length = (size_t)(mark - line);
+    return checksum_of(l->checksum, (const unsigned char *)from, (size_t)(mark - from)) == said;
+}
+
+static bool is_overload_text(const struct lines *l, const char *text, size_t length)
+{
+    const char *item;
+    size_t size;
+
+    while (length > 0 && *text == ' ')
+        ++text, --length;
+    while (length > 0 && text[length - 1] == ' ')
+        --length;
+    for (size_t i = 0; (item = benchfile_item(l->instrument->values, "overload_text", i, &size));
+         ++i)
+        if (size == length && memcmp(item, text, size) == 0)
+            return true;
+    return false;
+}
+
+static uint32_t kind_flag(const struct benchfile_channel *channel)
+{
+    const char *kind = benchfile_text(channel->values, "kind");
+
+    if (strcmp(kind, "minimum") == 0)
+        return STORE_FLAG_MIN;
+    return strcmp(kind, "maximum") == 0 ? STORE_FLAG_MAX : 0;
+}
+
+/* One channel's text into a reading. The text may end with a unit. */
+static void give_field(struct lines *l, size_t channel, const char *text, size_t length,
+                       struct pattern_part unit, uint32_t flags, const struct driver_sink *sink)
+{
+    const struct benchfile_channel *c = &l->instrument->channel[channel];
+    struct driver_reading reading = {
+        .channel = channel, .number = NAN, .digit = NAN, .range = NAN, .flags = flags};
+    struct number number;
+
+    reading.flags |= kind_flag(c);
+    if (unit.text)
+        driver_set_unit(reading.unit, unit.text, unit.length);
+    if (is_overload_text(l, text, length)) {
+        reading.flags |= STORE_FLAG_OVERLOAD;
+    } else if (number_read(text, length, l->decimal, &number)) {
+        reading.number = number.value;
+        reading.digit = number.digit;
+        if (!unit.text)
+            driver_set_unit(reading.unit, text + number.used, length - number.used);
+        if (number.value >= benchfile_number(c->values, "overload_from") ||
+            number.value <= benchfile_number(c->values, "underload_from")) {
+            reading.number = NAN;
+            reading.flags |= STORE_FLAG_OVERLOAD;
+        }
+    } else {
+        reading.flags |= STORE_FLAG_SUSPECT;
+    }
+    sink->reading(sink->to, &reading);
+}
+
+/* Lines lost by the count that the instrument keeps. */
+static uint32_t check_sequence(struct lines *l, struct pattern_part part,
+                               const struct driver_sink *sink)
+{
+    uint64_t now = 0;
+    uint64_t lost;
+    char text[160];
+
+    if (!part.text || part.length == 0 || part.length > 18)
+        return 0;
+    for (size_t i = 0; i < part.length; ++i) {
+        if (!isdigit((unsigned char)part.text[i]))
+            return 0;
+        now = now * 10 + (uint64_t)(part.text[i] - '0');
+    }
+    if (!l->has_sequence) {
+        l->has_sequence = true;
+        l->last_sequence = now;
+        return 0;
+    }
+    if (l->sequence_modulo > 0)
+        lost = (now + l->sequence_modulo - l->last_sequence % l->sequence_modulo - 1) %
+               l->sequence_modulo;
+    else if (now > l->last_sequence)
+        lost = now - l->last_sequence - 1;
+    else {
+        snprintf(text, sizeof text,
+                 "the line count went from %" PRIu64 " to %" PRIu64
+                 ": the instrument started again",
+                 l->last_sequence, now);
+        l->last_sequence = now;
+        sink->event(sink->to, DRIVER_WARNING, "restart", text);
+        return STORE_FLAG_LOST;
+    }
+    l->last_sequence = now;
+    if (lost == 0)
+        return 0;
+    snprintf(text, sizeof text, "%" PRIu64 " lines were lost before line %" PRIu64, lost, now);
+    sink->event(sink->to, DRIVER_WARNING, "lost", text);
+    return STORE_FLAG_LOST;
+}
+
+static bool takes_part(const struct line_pattern *p, int group)
+{
+    struct pattern_part part = pattern_part(p->pattern, group);
+
+    return part.text && part.length > 0;
+}
+
+static bool give_pattern(struct lines *l, const struct line_pattern *p,
+                         const struct driver_sink *sink)
+{
+    uint32_t flags = l->lost ? STORE_FLAG_LOST : 0;
+
+    if (p->unstable > 0 && takes_part(p, p->unstable))
+        flags |= STORE_FLAG_UNSTABLE;
+    if (p->stable > 0 && !takes_part(p, p->stable))
+        flags |= STORE_FLAG_UNSTABLE;
+    if (p->hold > 0 && takes_part(p, p->hold))
+        flags |= STORE_FLAG_HOLD;
+    if (p->low_battery > 0 && takes_part(p, p->low_battery))
+        flags |= STORE_FLAG_LOW_BATTERY;
+    if (p->sequence > 0)
+        flags |= check_sequence(l, pattern_part(p->pattern, p->sequence), sink);
+    l->lost = false;
+    for (size_t i = 0; i < l->instrument->channels; ++i) {
+        struct pattern_part part = pattern_part(p->pattern, p->value[i]);
+
+        if (p->value[i] > 0 && part.text)
+            give_field(l, i, part.text, part.length, pattern_part(p->pattern, p->unit[i]), flags,
+                       sink);
+    }
+    return true;
+}
+
+/* Splits at the separator; false when a channel's column is missing or holds no number, so that a
+ * banner or half a line is not taken for readings. */
+static bool give_columns(struct lines *l, const char *line, size_t length,
+                         const struct driver_sink *sink)
+{
+    struct pattern_part column[256];
+    size_t count = 0;
+    size_t from = 0;
+    uint32_t flags = l->lost ? STORE_FLAG_LOST : 0;
+
+    for (size_t i = 0; i <= length && count < 256; ++i) {
+        bool space = l->separator == ' ' && i < length && line[i] == '\t';
+
+        if (i < length && line[i] != l->separator && !space)
+            continue;
+        if (l->separator != ' ' || i > from) /* several spaces are one */
+            column[count++] = (struct pattern_part){line + from, i - from};
+        from = i + 1;
+    }
+    for (size_t i = 0; i < l->instrument->channels; ++i) {
+        struct number number;
+
+        if (l->column[i] == 0)
+            continue;
+        if ((size_t)l->column[i] > count)
+            return false;
+        if (!number_read(column[l->column[i] - 1].text, column[l->column[i] - 1].length, l->decimal,
+                         &number) &&
+            !is_overload_text(l, column[l->column[i] - 1].text, column[l->column[i] - 1].length))
+            return false;
+    }
+    l->lost = false;
+    for (size_t i = 0; i < l->instrument->channels; ++i)
+        if (l->column[i] > 0)
+            give_field(l, i, column[l->column[i] - 1].text, column[l->column[i] - 1].length,
+                       (struct pattern_part){NULL, 0}, flags, sink);
+    return true;
+}
+
+/* An overload line: the channels whose groups it has, or all that are read always. */
+static void give_overload(struct lines *l, const struct driver_sink *sink)
+{
+    bool named = false;
+
+    for (int round = 0; round < 2; ++round)
+        for (size_t i = 0; i < l->instrument->channels; ++i) {
+            const struct benchfile_channel *channel = &l->instrument->channel[i];
+            const char *field = benchfile_text(channel->values, "field");
+            int group = pattern_group(l->overload, field ? field : channel->name);
+
+            if (round == 0) {
+                named = named || group > 0;
+            } else if (named ? pattern_part(l->overload, group).text != NULL
+                             : !channel->asked_only) {
+                struct driver_reading reading = {.channel = i,
+                                                 .number = NAN,
+                                                 .digit = NAN,
+                                                 .range = NAN,
+                                                 .flags = STORE_FLAG_OVERLOAD | kind_flag(channel)};
+
+                sink->reading(sink->to, &reading);
+            }
+        }
+}
+
+/* Whether the line says who the instrument is; hands it on. */
+static bool is_identity(struct lines *l, const char *line, size_t length,
+                        const struct driver_sink *sink)
+{
+    struct pattern_part part;
+    char text[256];
+
+    if (!l->identity || !pattern_match(l->identity, line, length))
+        return false;
+    part = pattern_part(l->identity, pattern_group(l->identity, "identity"));
+    if (!part.text)
+        part = pattern_part(l->identity, 0);
+    snprintf(text, sizeof text, "%.*s", (int)(part.length < 255 ? part.length : 255), part.text);
+    sink->identity(sink->to, text);
+    return true;
+}
+
+static enum driver_heard readings_line(struct lines *l, const char *line, size_t length,
+                                       const struct driver_sink *sink)
+{
+    bool good = false;
+
+    if (l->overload && pattern_match(l->overload, line, length)) {
+        give_overload(l, sink);
+        good = true;
+    }
+    for (size_t i = 0; !good && i < l->patterns; ++i)
+        if (pattern_match(l->pattern[i].pattern, line, length))
+            good = give_pattern(l, &l->pattern[i], sink);
+    if (!good && l->columns)
+        good = give_columns(l, line, length, sink);
+    if (good) {
+        l->heard = true;
+        return l->polled ? DRIVER_ANSWER : DRIVER_HEARD;
+    }
+    for (size_t i = 0; i < l->ignores; ++i)
+        if (pattern_match(l->ignore[i], line, length))
+            return DRIVER_IGNORED;
+    return DRIVER_GARBAGE;
+}
+
+static enum driver_heard lines_message(void *state, const unsigned char *bytes, size_t length,
+                                       const struct driver_time *time,
+                                       const struct driver_sink *sink)
+{
+    struct lines *l = state;
+    const char *line = (const char *)bytes;
+    enum driver_heard heard;
+
+    (void)time;
+    if (l->capture.state == CAPTURE_BLOCK && l->capture.left > 0)
+        return block_bytes(l, bytes, length, sink);
+    if (l->capture.state == CAPTURE_ASKED && l->capture.sent && l->binary && !l->bare &&
+        length >= 3 && bytes[0] == '#' && isdigit(bytes[length - 1]))
+        return block_header(l, bytes, length, sink);
+    if (l->terminator && l->terminator_length <= length)
+        length -= l->terminator_length;
+    while (length > 0 && (line[length - 1] == '\n' || line[length - 1] == '\r' ||
+                          line[length - 1] == ' ' || line[length - 1] == '\t'))
+        --length;
+    if (length == 0)
+        return DRIVER_IGNORED;
+    if (l->checksum != CHECKSUM_NONE && !check_sum(l, line, &length)) {
+        for (size_t i = 0; i < l->ignores; ++i)
+            if (pattern_match(l->ignore[i], line, length))
+                return DRIVER_IGNORED;
+        if (is_identity(l, line, length, sink))
+            return l->polled || l->capture.state != CAPTURE_IDLE ? DRIVER_HEARD : DRIVER_ANSWER;
+        if (!l->heard)
+            return DRIVER_IGNORED; /* a banner, or the tail of a line that began before us */
+        l->lost = true;
+        sink->event(sink->to, DRIVER_WARNING, "checksum",
+                    "a line with a wrong checksum was left out");
+        return DRIVER_GARBAGE;
+    }
+    if (is_identity(l, line, length, sink))
+        return l->polled || l->capture.state != CAPTURE_IDLE ? DRIVER_HEARD : DRIVER_ANSWER;
+    if (capture_line(l, line, length, sink, &heard))
+        return heard;
+    heard = readings_line(l, line, length, sink);
+    if (heard == DRIVER_GARBAGE && l->heard)
+        l->lost = true;
+    return heard;
+}
+
+static void lines_expired(void *state, const struct driver_time *time,
+                          const struct driver_sink *sink)
+{
+    struct lines *l = state;
+
+    (void)time;
+    if (l->capture.state != CAPTURE_IDLE && l->capture.sent) {
+        char text[160];
+
+        snprintf(text, sizeof text, "the block did not come to its end in time: %zu of %zu samples",
+                 l->capture.count, l->capture.wanted);
+        sink->capture_failed(sink->to, text);
+        capture_reset(&l->capture);
+    }
+}
+
+static enum status_code lines_command(void *state, const struct driver_command *command,
+                                      struct status *st)
+{
+    struct lines *l = state;
+    struct capture *capture = &l->capture;
+
+    switch (command->kind) {
+    case DRIVER_SELECT:
+        return status_fail(st, STATUS_INPUT,
+                           "%s sends all its channels by itself; there is nothing to select",
+                           l->instrument->name);
+    case DRIVER_SWITCH:
+        if (l->send)
+            return status_fail(st, STATUS_BUSY, "%s: the command before has not gone out yet",
+                               l->instrument->name);
+        l->send = driver_named_command(l->instrument, command->text, &l->send_length);
+        if (!l->send)
+            return status_fail(st, STATUS_NOT_FOUND,
+                               "[instrument %s] of the bench file has no command named '%.40s'",
+                               l->instrument->name, command->text);
+        return status_ok(st);
+    case DRIVER_CAPTURE:
+        if (!benchfile_given(l->instrument->values, "capture_request"))
+            return status_fail(st, STATUS_INPUT,
+                               "[instrument %s] of the bench file gives no capture_request",
+                               l->instrument->name);
+        if (capture->state != CAPTURE_IDLE)
+            return status_fail(st, STATUS_BUSY, "%s: a capture is running already",
+                               l->instrument->name);
+        capture_reset(capture);
+        capture->sample = malloc(command->samples * sizeof *capture->sample);
+        if (!capture->sample)
+            return status_fail(st, STATUS_MEMORY, "no memory for %zu samples", command->samples);
+        capture->state = CAPTURE_ASKED;
+        capture->channel = command->channel;
+        capture->rate = command->rate;
+        capture->wanted = command->samples;
+        return status_ok(st);
+    }
+    return status_fail(st, STATUS_INPUT, "unknown command");
+}
+
+static const char *const guesses[] = {
+    /* a scale: status words, sign, spaces, number, unit */
+    "[instrument probe]\n"
+    "driver = lines\n"
+    "port = {port}\n"
+    "pattern = ^(?:(?<stable>ST)|US),(?:GS|NT|G|N),(?<value>[-+ ]*[0-9.,]+) "
+    "*(?<unit>kg|g|lb|oz|N)\n"
+    "overload_pattern = ^OL\n"
+    "[channel probe.value]\n"
+    "quantity = mass\n"
+    "unit = kg\n",
+    /* a number and a unit, nothing else */
+    "[instrument probe]\n"
+    "driver = lines\n"
+    "port = {port}\n"
+    "pattern = ^[ A-Za-z:=]*(?<value>[-+ ]*[0-9]+[.,]?[0-9]*) *(?<unit>m?V)$\n"
+    "[channel probe.value]\n"
+    "quantity = voltage\n"
+    "unit = V\n",
+    NULL,
+};
+
+const struct driver driver_lines = {
+    .name = "lines",
+    .about = "lines of text from a board, a panel meter or a scale",
+    .instrument_keys = instrument_keys,
+    .channel_keys = channel_keys,
+    .create = lines_create,
+    .destroy = lines_destroy,
+    .opened = lines_opened,
+    .next = lines_next,
+    .frame = lines_frame,
+    .message = lines_message,
+    .expired = lines_expired,
+    .command = lines_command,
+    .guesses = guesses,
+};

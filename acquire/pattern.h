@@ -1,0 +1,36 @@
+/* pattern: a PCRE2 pattern over one line of an instrument, with bounded work.
+ *
+ * The pattern comes from the bench file and the line from a wire; a bad pair must not hold up the
+ * loop, so the number of matching steps is limited. */
+#ifndef TRUEWOUND_PATTERN_H
+#define TRUEWOUND_PATTERN_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "db/status.h"
+
+struct pattern;
+
+/* Part of a line; text NULL: the group took no part in the match. */
+struct pattern_part {
+    const char *text;
+    size_t length;
+};
+
+enum status_code pattern_new(const char *text, struct pattern **pattern, struct status *st);
+
+/* NULL is allowed. */
+void pattern_free(struct pattern *pattern);
+
+/* The number of the group of that name, or -1. */
+int pattern_group(const struct pattern *pattern, const char *name);
+
+/* Looks for the pattern in the line. False as well when it gave up at the limit of steps. */
+bool pattern_match(struct pattern *pattern, const char *line, size_t length);
+
+/* Group number `group` of the last match that succeeded (0: the whole of it); it points into the
+ * line then matched. */
+struct pattern_part pattern_part(const struct pattern *pattern, int group);
+
+#endif
