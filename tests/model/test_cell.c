@@ -56,8 +56,8 @@ static void test_lighting(void **state)
 {
     (void)state;
     near(minutes_on("LR20", 2.2), 810.0, 0.10 * 810.0);
-    near(minutes_on("R20P", 2.2), 320.0, 0.08 * 320.0);
-    near(minutes_on("R20S", 2.2), 100.0, 0.08 * 100.0);
+    near(minutes_on("R20P", 2.2), 320.0, 0.03 * 320.0);
+    near(minutes_on("R20S", 2.2), 100.0, 0.03 * 100.0);
 }
 
 /* LR6: about 2900 mAh at 25 mA, about 1400 mAh at 500 mA (an article on cell capacity quoting a
