@@ -110,4 +110,7 @@ bool canvas_finish(struct canvas *canvas, const char *title, const char *descrip
 /* The colour of an ink as 0xRRGGBB, on light or dark paper. */
 unsigned canvas_ink_colour(enum canvas_ink ink, bool dark);
 
+/* Its short name: class 's-NAME' marks what is drawn with it in SVG, 'f-NAME' what is filled. */
+const char *canvas_ink_name(enum canvas_ink ink);
+
 #endif

@@ -16,6 +16,9 @@ char *style_svg_css(void);
  * is the library's. Returns the node, or NULL without memory. */
 xmlNode *style_element(xmlNode *parent, const char *name, const char *css_class, const char *text);
 
+/* Sets an attribute to a value (cleaned). Returns false without memory, or if node is NULL. */
+bool style_attribute(xmlNode *node, const char *name, const char *value);
+
 /* Begins an HTML document: doctype, html with lang, head with charset, viewport, title, the style
  * and extra_css (may be NULL), and an empty body. Returns the document (xmlFreeDoc) and *body, or
  * NULL. No script, nothing from elsewhere. */
