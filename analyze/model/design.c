@@ -124,7 +124,7 @@ void design_complete(struct design *d)
         w->turns[1] = w->turns[0];
     }
     if (c->form == DESIGN_U_BENT || (c->form == DESIGN_U_YOKE && !amount_given(c->yoke.width)))
-        c->yoke = c->limb;
+        c->yoke = (struct design_section){c->limb.shape, c->limb.depth, c->limb.width};
     if (c->form == DESIGN_U_YOKE) {
         if (!amount_given(c->yoke.depth))
             c->yoke.depth = c->yoke.width;

@@ -29,7 +29,9 @@ enum design_shape {
     DESIGN_STADIUM      /* width x depth with half-round ends; width >= depth */
 };
 
-/* width runs in the plane of the U (along the line through both limbs), depth across it. */
+/* Of a limb: width along the line through both limbs, depth across it. Of a yoke or keeper: width
+ * across that line, depth the thickness in the direction of the limbs ("12 x 3 mm" is a keeper 12
+ * mm wide and 3 mm thick). */
 struct design_section {
     enum design_shape shape;
     struct amount width; /* m */
