@@ -1,0 +1,389 @@
+/* observe: types in what no instrument sends. */
+#include <getopt.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analyze/coilbook.h"
+#include "analyze/commands/commands.h"
+#include "analyze/conditions.h"
+#include "analyze/kinds.h"
+#include "analyze/printing.h"
+#include "analyze/sitting.h"
+#include "db/quantity.h"
+#include "db/store_evidence.h"
+
+#define NAME "observe"
+
+/* A resistance typed as 'open' was beyond what a hand meter shows. */
+#define OPEN_OHM 1e6
+
+struct observing {
+    struct command_context *context;
+    const struct kind *kind;
+    struct conditions conditions;
+    double value;
+    double u;
+    const char *outcome;
+    const char *remark;
+    double hold; /* s */
+    int64_t supersedes;
+};
+
+/* An option that is a figure: its name and where it goes. */
+struct figure_option {
+    const char *name;
+    const char *dimension;
+    size_t value;
+    size_t u; /* (size_t)-1: none */
+};
+
+#define AT(field) offsetof(struct conditions, field)
+#define NO_U      ((size_t)-1)
+
+static const struct figure_option figures[] = {
+    {"temperature", "K", AT(temperature), AT(temperature_u)},
+    {"voltage", "V", AT(voltage), AT(voltage_u)},
+    {"current", "A", AT(current), AT(current_u)},
+    {"gap", "m", AT(gap), AT(gap_u)},
+    {"source-resistance", "ohm", AT(source_ohm), AT(source_ohm_u)},
+    {"frequency", "Hz", AT(frequency), NO_U},
+    {"duration", "s", AT(duration), NO_U},
+    {"accuracy", "1", AT(accuracy_rel), NO_U},
+    {"resolution", NULL, AT(resolution), NO_U}, /* in the unit of the kind */
+};
+
+#define FIGURES (sizeof figures / sizeof *figures)
+
+static double *at(struct conditions *conditions, size_t offset)
+{
+    return (double *)(void *)((char *)conditions + offset);
+}
+
+static enum status_code read_figure(struct observing *o, const struct figure_option *option,
+                                    const char *text, struct status *st)
+{
+    const char *dimension = option->dimension ? option->dimension : o->kind->dimension;
+    struct units_value value;
+
+    if (units_parse_uncertain(o->context->units, text, dimension, &value, st) != STATUS_OK)
+        return status_prefix(st, "--%s", option->name);
+    *at(&o->conditions, option->value) = value.value;
+    if (option->u != NO_U && value.has_uncertainty)
+        *at(&o->conditions, option->u) = value.half_width / sqrt(3.0);
+    return STATUS_OK;
+}
+
+static enum status_code read_polarity(struct observing *o, const char *text, struct status *st)
+{
+    if (strcmp(text, "north") == 0)
+        o->value = 1.0;
+    else if (strcmp(text, "south") == 0)
+        o->value = -1.0;
+    else
+        return status_fail(st, STATUS_INPUT, "polarity: read '%s', expected north or south", text);
+    return STATUS_OK;
+}
+
+/* The value, with > or < before it for a bound; 'open' for a resistance. */
+static enum status_code read_value(struct observing *o, const char *text, struct status *st)
+{
+    struct units_value value;
+    enum status_code code;
+
+    if (strcmp(o->kind->quantity, "polarity") == 0)
+        return read_polarity(o, text, st);
+    if (strcmp(text, "open") == 0 && strcmp(o->kind->quantity, "resistance") == 0) {
+        o->conditions.bound = CONDITIONS_ABOVE;
+        o->value = OPEN_OHM;
+        return STATUS_OK;
+    }
+    if (*text == '>')
+        o->conditions.bound = CONDITIONS_ABOVE;
+    else if (*text == '<')
+        o->conditions.bound = CONDITIONS_BELOW;
+    text += strspn(text, "<> ");
+    if (strcmp(o->kind->dimension, "N") == 0)
+        code = units_parse_load(o->context->units, text, &value, st);
+    else
+        code = units_parse_uncertain(o->context->units, text, o->kind->dimension, &value, st);
+    if (code != STATUS_OK)
+        return status_prefix(st, "%s", o->kind->word);
+    if (value.value < 0.0 && strcmp(o->kind->word, "drift") != 0)
+        return status_fail(st, STATUS_INPUT, "%s: read '%s', which cannot be negative",
+                           o->kind->word, text);
+    o->value = value.value;
+    if (value.has_uncertainty)
+        o->u = value.half_width / sqrt(3.0);
+    return STATUS_OK;
+}
+
+static enum status_code read_outcome(const char *word, enum store_outcome *outcome,
+                                     struct status *st)
+{
+    for (int i = STORE_HELD; i <= STORE_MORE_THAN; ++i)
+        if (strcmp(word, store_evidence_outcome_word((enum store_outcome)i)) == 0) {
+            *outcome = (enum store_outcome)i;
+            return STATUS_OK;
+        }
+    return status_fail(st, STATUS_INPUT,
+                       "--outcome: read '%s', expected held, dropped, slid, 'not lifted' or "
+                       "'more than'",
+                       word);
+}
+
+/* What a kind cannot do without. */
+static enum status_code check_needs(const struct observing *o, struct status *st)
+{
+    const struct conditions *c = &o->conditions;
+    const char *word = o->kind->word;
+    bool enough = true;
+
+    if (strcmp(word, "current") == 0)
+        enough = isfinite(c->voltage);
+    else if (strcmp(word, "sag") == 0)
+        enough = isfinite(c->voltage) && isfinite(c->source_ohm);
+    else if (strcmp(word, "pull") == 0)
+        enough = isfinite(c->current) && isfinite(c->gap);
+    else if (strcmp(word, "lift") == 0)
+        enough = isfinite(c->current) && o->outcome;
+    else if (strcmp(word, "drift") == 0)
+        enough = isfinite(c->duration);
+    if (enough)
+        return STATUS_OK;
+    return status_fail(st, STATUS_INPUT, "%s says nothing without %s", word, o->kind->needs);
+}
+
+static enum status_code store_trial_row(struct store *store, const struct observing *o,
+                                        int64_t coil, int64_t run, const char *conditions,
+                                        int64_t *id, struct status *st)
+{
+    struct store_trial trial = {.run = run,
+                                .coil = coil,
+                                .current = o->conditions.current,
+                                .gap = isfinite(o->conditions.gap) ? o->conditions.gap : 0.0,
+                                .load = o->value,
+                                .load_u = o->u,
+                                .duration = o->hold,
+                                .conditions = conditions,
+                                .remark = o->remark};
+    enum status_code code = read_outcome(o->outcome, &trial.outcome, st);
+
+    if (code == STATUS_OK)
+        code = store_evidence_add_trial(store, &trial, id, st);
+    if (code == STATUS_OK && o->supersedes)
+        code = store_evidence_supersede_trial(store, o->supersedes, *id, st);
+    return code;
+}
+
+static enum status_code store_observation_row(struct store *store, const struct observing *o,
+                                              const char *place, int64_t coil, int64_t run,
+                                              const char *conditions, int64_t *id,
+                                              struct status *st)
+{
+    struct store_observation observation = {.run = run,
+                                            .coil = coil,
+                                            .quantity = o->kind->quantity,
+                                            .place = place,
+                                            .value = o->value,
+                                            .u = o->u,
+                                            .conditions = conditions,
+                                            .typed = true,
+                                            .remark = o->remark};
+    enum status_code code = store_evidence_add_observation(store, &observation, id, st);
+
+    if (code == STATUS_OK && o->supersedes)
+        code = store_evidence_supersede_observation(store, o->supersedes, *id, st);
+    return code;
+}
+
+static enum status_code record(struct observing *o, const char *coil, const char *place,
+                               int64_t *id, struct status *st)
+{
+    struct coilbook_entry *entry = malloc(sizeof *entry);
+    struct store *store = NULL;
+    char *conditions = NULL;
+    int64_t run = 0;
+    enum status_code code;
+
+    if (!entry)
+        return status_fail(st, STATUS_MEMORY, "no memory");
+    code = store_open(o->context->database, STORE_READ, &store, st);
+    store_close(store, NULL);
+    if (code == STATUS_OK)
+        code = store_open(o->context->database, STORE_WRITE, &store, st);
+    if (code == STATUS_OK) {
+        snprintf(o->conditions.kind, sizeof o->conditions.kind, "%s", o->kind->word);
+        conditions = conditions_text(&o->conditions);
+        code = conditions ? coilbook_load(o->context->units, store, coil, entry, st)
+                          : status_fail(st, STATUS_MEMORY, "no memory");
+        if (code == STATUS_OK)
+            code = store_begin(store, st);
+        if (code == STATUS_OK) {
+            code = sitting_join(store, entry, &run, st);
+            if (code == STATUS_OK && strcmp(o->kind->word, "lift") == 0)
+                code = store_trial_row(store, o, entry->coil, run, conditions, id, st);
+            else if (code == STATUS_OK)
+                code = store_observation_row(store, o, place, entry->coil, run, conditions, id, st);
+            if (code == STATUS_OK)
+                code = store_end(store, true, st);
+            else
+                store_end(store, false, NULL);
+        }
+        store_close(store, NULL);
+    }
+    free(conditions);
+    free(entry);
+    return code;
+}
+
+static enum status_code read_options(struct observing *o, int argc, char **argv, struct status *st)
+{
+    enum { WIRES = 1000, KEEPER, INSTRUMENT, OUTCOME, HOLD, REMARK, SUPERSEDES, DOUBTFUL };
+    static const struct option fixed[] = {
+        {"wires", required_argument, NULL, WIRES},
+        {"keeper", required_argument, NULL, KEEPER},
+        {"instrument", required_argument, NULL, INSTRUMENT},
+        {"outcome", required_argument, NULL, OUTCOME},
+        {"hold", required_argument, NULL, HOLD},
+        {"remark", required_argument, NULL, REMARK},
+        {"supersedes", required_argument, NULL, SUPERSEDES},
+        {"doubtful", no_argument, NULL, DOUBTFUL},
+    };
+    struct option options[FIGURES + sizeof fixed / sizeof *fixed + 1] = {{0}};
+    size_t n = 0;
+    int option;
+    char *end;
+
+    for (size_t i = 0; i < FIGURES; ++i)
+        options[n++] = (struct option){figures[i].name, required_argument, NULL, (int)i + 1};
+    for (size_t i = 0; i < sizeof fixed / sizeof *fixed; ++i)
+        options[n++] = fixed[i];
+    opterr = 0;
+    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+        switch (option) {
+        case WIRES:
+            o->conditions.wires = strtod(optarg, &end);
+            if (*end || (o->conditions.wires != 2.0 && o->conditions.wires != 4.0))
+                return status_fail(st, STATUS_INPUT, "--wires: read '%s', expected 2 or 4", optarg);
+            break;
+        case KEEPER:
+            if (strcmp(optarg, "on") != 0 && strcmp(optarg, "off") != 0)
+                return status_fail(st, STATUS_INPUT, "--keeper: read '%s', expected on or off",
+                                   optarg);
+            o->conditions.keeper = strcmp(optarg, "on") == 0 ? CONDITIONS_YES : CONDITIONS_NO;
+            break;
+        case INSTRUMENT:
+            snprintf(o->conditions.instrument, sizeof o->conditions.instrument, "%s", optarg);
+            break;
+        case OUTCOME:
+            o->outcome = optarg;
+            break;
+        case HOLD:
+            if (units_parse(o->context->units, optarg, "s", &o->hold, st) != STATUS_OK)
+                return status_prefix(st, "--hold");
+            break;
+        case REMARK:
+            o->remark = optarg;
+            break;
+        case SUPERSEDES:
+            o->supersedes = strtoll(optarg, &end, 10);
+            if (*end || o->supersedes < 1)
+                return status_fail(st, STATUS_INPUT,
+                                   "--supersedes: read '%s', expected the number of an entry",
+                                   optarg);
+            break;
+        case DOUBTFUL:
+            o->conditions.doubtful = true;
+            break;
+        default:
+            if (option < 1 || option > (int)FIGURES)
+                return status_fail(st, STATUS_INPUT,
+                                   "there is no option '%s', or it lacks its "
+                                   "value; 'truewound help observe' lists them",
+                                   argv[optind - 1]);
+            if (read_figure(o, &figures[option - 1], optarg, st) != STATUS_OK)
+                return st->code;
+        }
+    }
+    return STATUS_OK;
+}
+
+static int wrong_kind(const struct command_context *context, const char *word)
+{
+    fprintf(context->err, "%s %s: there is no '%s' to note; expected one of:\n", context->program,
+            NAME, word);
+    for (size_t i = 0; kinds_at(i); ++i)
+        fprintf(context->err, "  %-14s of %-20s such as %s\n", kinds_at(i)->word,
+                kinds_at(i)->places, kinds_at(i)->example);
+    return COMMAND_WRONG;
+}
+
+static int run(struct command_context *context, int argc, char **argv)
+{
+    struct observing o = {.context = context, .u = NAN, .hold = NAN};
+    struct status st;
+    int64_t id = 0;
+    const char *place;
+    char shown[UNITS_FORMAT_SIZE];
+
+    conditions_init(&o.conditions);
+    /* The words first, so that a figure option knows the kind's unit. */
+    if (argc < 5 || argv[1][0] == '-' || argv[2][0] == '-' || argv[3][0] == '-')
+        return command_wrong(context, NAME, "expected NAME PLACE KIND VALUE and then options");
+    place = argv[2];
+    o.kind = kinds_find(argv[3]);
+    if (!o.kind)
+        return wrong_kind(context, argv[3]);
+    if (!kinds_place_fits(o.kind, place))
+        return command_wrong(context, NAME, "place '%s' has no %s; expected one of: %s", place,
+                             o.kind->word, o.kind->places);
+    if (read_value(&o, argv[4], &st) != STATUS_OK)
+        return command_failed(context, NAME, &st);
+    if (read_options(&o, argc - 4, argv + 4, &st) != STATUS_OK)
+        return command_failed(context, NAME, &st);
+    if (4 + optind != argc)
+        return command_wrong(context, NAME,
+                             "'%s' is one word too many; quote a value with its "
+                             "unit: '8.7 ohm'",
+                             argv[4 + optind]);
+    if (check_needs(&o, &st) != STATUS_OK || record(&o, argv[1], place, &id, &st) != STATUS_OK)
+        return command_failed(context, NAME, &st);
+    if (context->form == COMMAND_JSON)
+        return printing_json(context, NAME,
+                             json_pack("{s:I, s:s, s:s, s:f}", "entry", (json_int_t)id, "kind",
+                                       o.kind->word, "place", place, "value", o.value));
+    if (strcmp(o.kind->quantity, "polarity") == 0)
+        snprintf(shown, sizeof shown, "%s", o.value > 0.0 ? "north" : "south");
+    else
+        units_format(shown, sizeof shown, o.value, NAN, quantity_find(o.kind->quantity));
+    fprintf(context->out, "noted as entry %lld: %s of %s, %s%s\n", (long long)id, o.kind->word,
+            kinds_place_words(place),
+            o.conditions.bound == CONDITIONS_ABOVE   ? "more than "
+            : o.conditions.bound == CONDITIONS_BELOW ? "less than "
+                                                     : "",
+            shown);
+    return COMMAND_DONE;
+}
+
+const struct command command_observe = {
+    .name = NAME,
+    .summary = "type in what no instrument sends",
+    .usage = "NAME PLACE KIND VALUE [OPTION ...]",
+    .help =
+        "Notes one figure of a coil. PLACE is limb-a, limb-b, pair, core or room. KIND is\n"
+        "resistance, insulation, current, sag, inductance, second-time, polarity, wire-mass,\n"
+        "diameter, wire-diameter, pull, residual-pull, drift, temperature or lift. VALUE has its\n"
+        "unit, may have limits ('8.7 ohm +- 0.1 ohm') and may be a bound ('> 20 Mohm', 'open').\n"
+        "Polarity is north or south: the pole at the free end of the limb, current flowing from\n"
+        "start to finish.\n\n"
+        "  --temperature T    of the room at that moment     --wires 2|4   of a resistance\n"
+        "  --voltage V        across the coil                --keeper on|off\n"
+        "  --current I        through it                     --gap X       at each pole\n"
+        "  --source-resistance R   --frequency F   --duration T\n"
+        "  --outcome held|dropped|slid|'not lifted'|'more than'   --hold T   of a lift\n"
+        "  --instrument NAME  --accuracy P  --resolution X  --doubtful\n"
+        "  --remark TEXT      --supersedes N   puts this entry in place of entry N\n\n"
+        "example: truewound observe arm-1 limb-a polarity north\n",
+    .run = run,
+};

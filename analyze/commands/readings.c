@@ -1,0 +1,243 @@
+/* readings: what the daemon stored: channels, values, events. */
+#include <getopt.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analyze/commands/commands.h"
+#include "analyze/printing.h"
+#include "db/quantity.h"
+#include "db/store_bench.h"
+#include "db/store_read.h"
+
+#define NAME "readings"
+
+#define LAST_STANDARD_S 600.0
+#define ROWS_MAX        100000
+
+struct listing {
+    struct store *store;
+    struct table *table;
+    const struct quantity *quantity;
+    int64_t left; /* rows still to be printed */
+    bool cut;
+};
+
+static const struct {
+    uint32_t flag;
+    const char *word;
+} flags[] = {{STORE_FLAG_OVERLOAD, "overload"},
+             {STORE_FLAG_HOLD, "hold"},
+             {STORE_FLAG_LOW_BATTERY, "low battery"},
+             {STORE_FLAG_UNSTABLE, "unstable"},
+             {STORE_FLAG_OUT_OF_SYNC, "out of sync"},
+             {STORE_FLAG_MIN, "least"},
+             {STORE_FLAG_MAX, "greatest"},
+             {STORE_FLAG_LOST, "lost before"},
+             {STORE_FLAG_RELATIVE, "relative"},
+             {STORE_FLAG_AC, "ac"},
+             {STORE_FLAG_SUSPECT, "suspect"}};
+
+static void flag_cell(struct table *table, uint32_t bits)
+{
+    char text[160] = "";
+    size_t used = 0;
+
+    for (size_t i = 0; i < sizeof flags / sizeof *flags && used < sizeof text; ++i)
+        if (bits & flags[i].flag)
+            used += (size_t)snprintf(text + used, sizeof text - used, "%s%s", used ? ", " : "",
+                                     flags[i].word);
+    table_text(table, text);
+}
+
+/* The value in the unit a person is shown. */
+static double shown(const struct quantity *quantity, double value)
+{
+    return quantity ? value * quantity->shown_scale + quantity->shown_offset : value;
+}
+
+static int channel_row(const struct store_channel *row, void *user)
+{
+    struct listing *listing = user;
+    const struct quantity *quantity = quantity_find(row->quantity);
+    struct store_reading latest;
+    struct status st;
+    char time[32];
+    char value[UNITS_FORMAT_SIZE];
+
+    table_row(listing->table);
+    table_textf(listing->table, "%s", row->name);
+    table_text(listing->table, row->quantity);
+    if (store_read_latest(listing->store, row->id, &latest, &st) == STATUS_OK) {
+        table_text(listing->table, units_format(value, sizeof value, latest.value, NAN, quantity));
+        table_text(listing->table, store_time_text(time, sizeof time, latest.time));
+        flag_cell(listing->table, latest.flags);
+    }
+    return 0;
+}
+
+static int instrument_rows(const struct store_instrument *row, void *user)
+{
+    struct listing *listing = user;
+    struct status st;
+
+    table_row(listing->table);
+    table_textf(listing->table, "[%s]", row->name);
+    table_text(listing->table, row->driver);
+    table_text(listing->table, row->identity ? row->identity : "");
+    store_bench_channels(listing->store, row->id, channel_row, listing, &st);
+    return 0;
+}
+
+static int reading_row(const struct store_reading *row, void *user)
+{
+    struct listing *listing = user;
+    char time[32];
+
+    if (listing->left-- <= 0) {
+        listing->cut = true;
+        return 1;
+    }
+    table_row(listing->table);
+    table_textf(listing->table, "%s.%03d", store_time_text(time, sizeof time, row->time),
+                (int)(row->time / 1000 % 1000));
+    table_figure(listing->table, shown(listing->quantity, row->value), NAN);
+    flag_cell(listing->table, row->flags);
+    return 0;
+}
+
+static int event_row(const struct store_event *row, void *user)
+{
+    struct listing *listing = user;
+    char time[32];
+
+    if (listing->left-- <= 0) {
+        listing->cut = true;
+        return 1;
+    }
+    table_row(listing->table);
+    table_text(listing->table, store_time_text(time, sizeof time, row->time));
+    table_text(listing->table, row->kind);
+    table_text(listing->table, row->text);
+    return 0;
+}
+
+static int keep_quantity(const struct store_channel *row, void *user)
+{
+    *(const struct quantity **)user = quantity_find(row->quantity);
+    return 1;
+}
+
+static enum status_code list_channels(struct listing *listing, struct status *st)
+{
+    table_column(listing->table, TABLE_NAME, "channel", "channel", NULL);
+    table_column(listing->table, TABLE_TEXT, "quantity", "quantity", NULL);
+    table_column(listing->table, TABLE_TEXT, "latest", "latest", NULL);
+    table_column(listing->table, TABLE_TEXT, "time", "at", "UTC");
+    table_column(listing->table, TABLE_TEXT, "flags", "flags", NULL);
+    return store_bench_instruments(listing->store, instrument_rows, listing, st);
+}
+
+static enum status_code list_readings(struct listing *listing, const char *name, int64_t from,
+                                      int64_t to, struct status *st)
+{
+    int64_t channel;
+    enum status_code code = store_bench_find_channel(listing->store, name, &channel, st);
+
+    if (code == STATUS_OK)
+        code = store_bench_channel(listing->store, channel, keep_quantity, &listing->quantity, st);
+    if (code != STATUS_OK)
+        return code;
+    table_column(listing->table, TABLE_NAME, "time", "time", "UTC");
+    table_column(listing->table, TABLE_FIGURE, "value",
+                 listing->quantity ? listing->quantity->name : "value",
+                 listing->quantity ? listing->quantity->symbol : NULL);
+    table_column(listing->table, TABLE_TEXT, "flags", "flags", NULL);
+    return store_read_range(listing->store, channel, from, to, reading_row, listing, st);
+}
+
+static enum status_code list_events(struct listing *listing, int64_t from, int64_t to,
+                                    struct status *st)
+{
+    table_column(listing->table, TABLE_NAME, "time", "time", "UTC");
+    table_column(listing->table, TABLE_NAME, "kind", "event", NULL);
+    table_column(listing->table, TABLE_TEXT, "text", "what happened", NULL);
+    return store_read_events(listing->store, from, to, 0, NULL, event_row, listing, st);
+}
+
+static int run(struct command_context *context, int argc, char **argv)
+{
+    enum { EVENTS = 1000, LAST, ROWS };
+    static const struct option options[] = {{"events", no_argument, NULL, EVENTS},
+                                            {"last", required_argument, NULL, LAST},
+                                            {"rows", required_argument, NULL, ROWS},
+                                            {NULL, 0, NULL, 0}};
+    struct listing listing = {.left = ROWS_MAX};
+    struct status st;
+    bool events = false;
+    double last = LAST_STANDARD_S;
+    int64_t to = store_now() + 1;
+    int64_t from;
+    enum status_code code;
+    char *end;
+    int option;
+
+    opterr = 0;
+    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+        switch (option) {
+        case EVENTS:
+            events = true;
+            break;
+        case LAST:
+            if (units_parse(context->units, optarg, "s", &last, &st) != STATUS_OK)
+                return command_failed(context, NAME, &st);
+            break;
+        case ROWS:
+            listing.left = strtoll(optarg, &end, 10);
+            if (*end || listing.left < 1 || listing.left > ROWS_MAX)
+                return command_wrong(context, NAME, "--rows: read '%s', expected 1 to %d", optarg,
+                                     ROWS_MAX);
+            break;
+        default:
+            return command_wrong(context, NAME, "there is no option '%s', or it lacks its value",
+                                 argv[optind - 1]);
+        }
+    }
+    if (argc - optind > 1 || (events && argc > optind))
+        return command_wrong(context, NAME, "expected one channel, --events, or nothing");
+    from = last < 1e11 ? to - (int64_t)(last * 1e6) : 0;
+    listing.store = command_open(context, NAME, false);
+    if (!listing.store)
+        return COMMAND_WRONG;
+    listing.table = table_new(NULL);
+    if (!listing.table)
+        code = status_fail(&st, STATUS_MEMORY, "no memory");
+    else if (events)
+        code = list_events(&listing, from, to, &st);
+    else if (optind < argc)
+        code = list_readings(&listing, argv[optind], from, to, &st);
+    else
+        code = list_channels(&listing, &st);
+    if (code == STATUS_OK && table_rows(listing.table) == 0)
+        table_note(listing.table, optind < argc || events
+                                      ? "none in that time; --last '1 day' looks further back"
+                                      : "nothing was measured yet; truewoundd stores readings");
+    if (listing.cut)
+        table_note(listing.table, "more rows follow; --rows and --last choose");
+    store_close(listing.store, NULL);
+    if (code != STATUS_OK) {
+        table_free(listing.table);
+        return command_failed(context, NAME, &st);
+    }
+    return printing_table(context, NAME, listing.table);
+}
+
+const struct command command_readings = {
+    .name = NAME,
+    .summary = "what was stored: channels, readings, events",
+    .usage = "[CHANNEL | --events] [--last TIME] [--rows N]",
+    .help = "Without a channel: every instrument and channel with its latest reading. With one\n"
+            "(instrument.channel): its readings of the last ten minutes, or of --last.\n\n"
+            "example: truewound readings meter.resistance --last '1 hour'\n",
+    .run = run,
+};
