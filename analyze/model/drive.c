@@ -12,9 +12,9 @@
 #define YEAR          (365.25 * DAY)
 #define LIFE_STEPS    64
 #define SAMPLES       65
-#define TOLERANCE     1e-8
-#define SETTLED       40.0 /* longest time constants after which the current no longer changes */
-#define LEAST_SLOPE   1e-6 /* of the secant inductance; a flatter linkage would be no coil */
+#define TOLERANCE     1e-10 /* of one step; some thousands of them add up to 1e-6 at worst */
+#define SETTLED       40.0  /* longest time constants after which the current no longer changes */
+#define LEAST_SLOPE   1e-6  /* of the secant inductance; a flatter linkage would be no coil */
 #define MOST_STEPS    2000000
 #define HOPELESS_DAYS 1e-3 /* stands in for 'never' where a logarithm is wanted */
 
@@ -390,8 +390,11 @@ static enum status_code check_bent(const struct drive_circuit *circuit, int samp
 
 static gsl_odeiv2_driver *bent_driver(const gsl_odeiv2_system *system, double span)
 {
+    /* Early in the rise the integrals go as the square and cube of time, and the absolute error
+     * must stay small beside them. */
+    double least = 0.01 * TOLERANCE * fmax(1e-15, fmin(1.0, span * span * span));
     gsl_odeiv2_driver *driver = gsl_odeiv2_driver_alloc_y_new(
-        system, gsl_odeiv2_step_msbdf, fmin(1e-6, 1e-3 * span), 0.01 * TOLERANCE, TOLERANCE);
+        system, gsl_odeiv2_step_msbdf, fmin(1e-6, 1e-3 * span), least, TOLERANCE);
 
     if (driver)
         gsl_odeiv2_driver_set_nmax(driver, MOST_STEPS);

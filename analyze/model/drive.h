@@ -67,10 +67,11 @@ enum status_code drive_time_to_current(const struct drive_circuit *circuit, doub
 typedef double drive_linkage(double ampere, void *context);
 
 /* The same pulse for an inductance that depends on current: dlinkage/dt = E - R i, solved by
- * gsl_odeiv2 (implicit, relative error 1e-8). circuit->coil_h and the secondary are not used.
- * The linkage is sampled at `samples` currents (8 to 4096, 0 = 65) from 0 to the final current and
- * joined by Steffen's monotone interpolation; a linkage that falls or is not finite is refused.
- * result->tau_s is the tangent at zero current; stored_j the field energy, integral of i dlinkage.
+ * gsl_odeiv2 (implicit; 1e-6 of the answer or better). circuit->coil_h and the secondary are not
+ * used. The linkage is sampled at `samples` currents (8 to 4096, 0 = 65) from 0 to the final
+ * current and joined by Steffen's monotone interpolation; a linkage that falls or is not finite is
+ * refused. result->tau_s is the tangent at zero current; stored_j the field energy, integral of i
+ * dlinkage.
  */
 enum status_code drive_nonlinear(const struct drive_circuit *circuit,
                                  const struct drive_pulse *pulse, drive_linkage *linkage,
