@@ -68,11 +68,13 @@ struct driver_sink {
     void (*capture_failed)(void *to, const char *why);
 };
 
-/* What to send. reply: an answer is expected within timeout; pause: how long the line then rests
- * before the next request. All in microseconds. */
+/* What to send. fresh: throw away what came in before, it can be no answer to this; reply: an
+ * answer is expected within timeout; pause: how long the line then rests before the next request.
+ * Times in microseconds. */
 struct driver_request {
     unsigned char bytes[DRIVER_REQUEST_MAX];
     size_t length;
+    bool fresh;
     bool reply;
     int64_t timeout;
     int64_t pause;

@@ -412,6 +412,7 @@ static void set_request(struct driver_request *request, const char *bytes, size_
         length = DRIVER_REQUEST_MAX;
     memcpy(request->bytes, bytes, length);
     request->length = length;
+    request->fresh = false;
     request->reply = reply;
     request->timeout = timeout;
     request->pause = pause;

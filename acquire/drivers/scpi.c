@@ -1,0 +1,703 @@
+/* scpi: meters that are asked and answer, by IEEE 488.2 and SCPI-1999.
+ *
+ * One request is out at a time. What the driver does next, first that applies:
+ *   RECOVER   after a time-out: the recover commands, then everything from the identity on
+ *   IDENTITY  ask who it is, once a conversation
+ *   SETUP     the set-up commands, once a conversation
+ *   ERRORS    empty the error queue (after set-up, after a change of function, at intervals)
+ *   COMMAND   a named command from the control socket
+ *   CONFIGURE the commands that bring the meter to the function of the channel that is due
+ *   QUERY     the reading itself
+ * An answer that comes after its time-out must not be taken for the answer to the next request:
+ * what is in the line is thrown away, and the identity is asked again before any reading. */
+#include <ctype.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "acquire/driver.h"
+#include "acquire/number.h"
+#include "acquire/pattern.h"
+#include "db/quantity.h"
+
+#define IGNORES_MAX     8
+#define CONFIGURE_MAX   16
+#define COMMAND_MAX     160
+#define ERRORS_MAX      32      /* entries taken from the error queue in one go */
+#define OVERLOAD_FROM   9.8e37  /* SCPI-1999, volume 1, 7.2.1: 9.9E37 stands for infinity */
+#define NOT_A_NUMBER_AT 9.91e37 /* and 9.91E37 for 'not a number' */
+
+enum scpi_waiting { WAITING_NOTHING, WAITING_IDENTITY, WAITING_ERRORS, WAITING_QUERY };
+
+struct scpi_channel {
+    char configure[CONFIGURE_MAX][COMMAND_MAX];
+    size_t configures;
+    char query[COMMAND_MAX];
+    long field; /* from 1 */
+    double range;
+};
+
+struct scpi {
+    const struct benchfile_instrument *instrument;
+    struct scpi_channel *channel;
+    struct pattern *ignore[IGNORES_MAX];
+    size_t ignores;
+    char terminator[8];
+    size_t terminator_length;
+    bool echo;
+    enum number_decimal decimal;
+
+    enum scpi_waiting waiting;
+    char sent[COMMAND_MAX]; /* the last request, for the echo and for messages */
+    size_t recover;         /* number of the next recover command; SIZE_MAX: none to send */
+    bool identified;
+    bool no_identity; /* it does not answer the identity query */
+    bool no_errors;   /* it does not answer the error query */
+    size_t setup;     /* number of the next set-up command */
+    bool drain;
+    size_t drained;
+    int64_t next_errors;
+    const char *send;
+    size_t send_length;
+    size_t selected;   /* SIZE_MAX: the channels that are always read */
+    bool reselect;     /* the selection changed: begin a new cycle */
+    size_t at;         /* channel whose turn it is */
+    size_t asked;      /* channel whose query waits for its answer */
+    size_t configured; /* channel whose function the meter is in; SIZE_MAX: none */
+    size_t configuring;
+    int64_t cycle; /* when the running cycle of polls began */
+    bool idle;     /* the cycle is over */
+};
+
+static const struct benchfile_key instrument_keys[] = {
+    {.name = "terminator", .kind = BENCHFILE_BYTES, .standard = "\\n"},
+    {.name = "echo", .kind = BENCHFILE_CHOICE, .standard = "auto", .choices = "auto yes no"},
+    {.name = "identity_query", .kind = BENCHFILE_TEXT, .standard = "*IDN?"},
+    {.name = "setup", .kind = BENCHFILE_LIST},
+    {.name = "recover", .kind = BENCHFILE_LIST, .standard = "*CLS"},
+    {.name = "errors", .kind = BENCHFILE_SWITCH, .standard = "yes"},
+    {.name = "errors_query", .kind = BENCHFILE_TEXT, .standard = "SYST:ERR?"},
+    {.name = "errors_interval",
+     .kind = BENCHFILE_TIME,
+     .standard = "60 s",
+     .min = 0.1,
+     .max = 864000},
+    {.name = "ignore_pattern", .kind = BENCHFILE_PATTERNS},
+    {.name = "overload_text", .kind = BENCHFILE_LIST},
+    {.name = "decimal",
+     .kind = BENCHFILE_CHOICE,
+     .standard = "point",
+     .choices = "either point comma"},
+    {.name = NULL},
+};
+
+static const struct benchfile_key channel_keys[] = {
+    {.name = "method",
+     .kind = BENCHFILE_CHOICE,
+     .standard = "read",
+     .choices = "read measure fetch"},
+    {.name = "configure", .kind = BENCHFILE_LIST},
+    {.name = "query", .kind = BENCHFILE_BYTES},
+    {.name = "field", .kind = BENCHFILE_INTEGER, .standard = "1", .min = 1, .max = 64},
+    {.name = "wires", .kind = BENCHFILE_INTEGER, .standard = "2", .min = 2, .max = 4},
+    {.name = "coupling", .kind = BENCHFILE_CHOICE, .standard = "dc", .choices = "dc ac"},
+    {.name = "range", .kind = BENCHFILE_TEXT, .standard = "auto"},
+    {.name = "nplc", .kind = BENCHFILE_NUMBER, .min = 0.0001, .max = 1000},
+    {.name = "unit_text", .kind = BENCHFILE_TEXT},
+    {.name = "overload_from", .kind = BENCHFILE_NUMBER, .min = -1e300, .max = 1e300},
+    {.name = NULL},
+};
+
+/* ---- making and freeing ---- */
+
+static void scpi_destroy(void *state)
+{
+    struct scpi *s = state;
+
+    for (size_t i = 0; i < s->ignores; ++i)
+        pattern_free(s->ignore[i]);
+    free(s->channel);
+    free(s);
+}
+
+/* The SCPI function that measures what the channel's number stands for, or NULL. */
+static const char *function_of(const struct benchfile_channel *channel)
+{
+    static const struct {
+        enum quantity_id id;
+        const char *dc;
+        const char *ac;
+    } functions[] = {
+        {QUANTITY_RESISTANCE, "RES", NULL},       {QUANTITY_VOLTAGE, "VOLT:DC", "VOLT:AC"},
+        {QUANTITY_CURRENT, "CURR:DC", "CURR:AC"}, {QUANTITY_TEMPERATURE, "TEMP", NULL},
+        {QUANTITY_FREQUENCY, "FREQ", NULL},       {QUANTITY_CAPACITANCE, "CAP", NULL}};
+    const struct quantity *quantity = quantity_find(channel->quantity);
+    enum quantity_id id = quantity ? quantity->id : QUANTITY_COUNT_OF_ALL;
+    bool ac = strcmp(benchfile_text(channel->values, "coupling"), "ac") == 0;
+
+    if (!isnan(channel->calibration.shunt))
+        id = QUANTITY_VOLTAGE; /* the meter sees the volts across the shunt */
+    for (size_t i = 0; i < sizeof functions / sizeof functions[0]; ++i)
+        if (functions[i].id == id) {
+            if (id == QUANTITY_RESISTANCE && benchfile_integer(channel->values, "wires") == 4)
+                return "FRES";
+            return ac ? functions[i].ac : functions[i].dc;
+        }
+    return NULL;
+}
+
+/* The commands of a channel: those given, else the standard ones of its function. */
+static enum status_code make_channel(const struct benchfile_channel *channel,
+                                     struct scpi_channel *out, struct status *st)
+{
+    const struct benchfile_values *values = channel->values;
+    const char *function = function_of(channel);
+    const char *range = benchfile_text(values, "range");
+    const char *method = benchfile_text(values, "method");
+    const char *query = benchfile_bytes(values, "query", NULL);
+    double nplc = benchfile_number(values, "nplc");
+    const char *item;
+    char argument[32] = "";
+    struct number number;
+    size_t length;
+
+    out->field = benchfile_integer(values, "field");
+    out->range = NAN;
+    if (benchfile_integer(values, "wires") == 3)
+        return benchfile_fail(values, "wires", st, "3 wires; expected 2 or 4");
+    if (strcmp(range, "auto") != 0) {
+        if (!number_read(range, strlen(range), NUMBER_POINT, &number) ||
+            number.used != strlen(range) || !(number.value > 0.0))
+            return benchfile_fail(values, "range", st,
+                                  "'%s' is neither 'auto' nor a number above 0", range);
+        out->range = number.value;
+        snprintf(argument, sizeof argument, " %.10g", number.value);
+    }
+    for (size_t i = 0; (item = benchfile_item(values, "configure", i, &length)); ++i) {
+        if (i == CONFIGURE_MAX || length >= COMMAND_MAX)
+            return benchfile_fail(values, "configure", st,
+                                  "more than %d commands, or one longer than %d bytes",
+                                  CONFIGURE_MAX, COMMAND_MAX - 1);
+        snprintf(out->configure[out->configures++], COMMAND_MAX, "%s", item);
+    }
+    if (query && strlen(query) >= COMMAND_MAX)
+        return benchfile_fail(values, "query", st, "longer than %d bytes", COMMAND_MAX - 1);
+    if (query)
+        snprintf(out->query, sizeof out->query, "%s", query);
+    else if (strcmp(method, "measure") == 0 && function)
+        snprintf(out->query, sizeof out->query, "MEAS:%s?%s", function, argument);
+    else
+        snprintf(out->query, sizeof out->query, "%s",
+                 strcmp(method, "fetch") == 0 ? "FETC?" : "READ?");
+    if (out->configures > 0 || query || strcmp(method, "measure") == 0) {
+        if (!isnan(nplc))
+            return benchfile_fail(values, "nplc", st,
+                                  "has no effect beside configure, query or method = measure; put "
+                                  "the command among the configure lines");
+        if (!query && !function && strcmp(method, "measure") == 0)
+            return benchfile_fail(values, "query", st, "missing; SCPI has no standard query for %s",
+                                  channel->quantity);
+        return status_ok(st);
+    }
+    if (!function)
+        return benchfile_fail(values, "query", st,
+                              "missing; SCPI has no standard function for %s here",
+                              channel->quantity);
+    snprintf(out->configure[out->configures++], COMMAND_MAX, "CONF:%s%s", function, argument);
+    if (!isnan(nplc))
+        snprintf(out->configure[out->configures++], COMMAND_MAX, "%s:NPLC %.10g", function, nplc);
+    return status_ok(st);
+}
+
+static enum status_code fill(struct scpi *s, struct status *st)
+{
+    const struct benchfile_values *values = s->instrument->values;
+    const char *text = benchfile_bytes(values, "terminator", &s->terminator_length);
+    size_t length;
+    struct status why;
+
+    if (s->terminator_length < 1 || s->terminator_length > sizeof s->terminator)
+        return benchfile_fail(values, "terminator", st, "must be 1 to %zu bytes",
+                              sizeof s->terminator);
+    memcpy(s->terminator, text, s->terminator_length);
+    s->echo = strcmp(benchfile_text(values, "echo"), "no") != 0;
+    text = benchfile_text(values, "decimal");
+    s->decimal = strcmp(text, "point") == 0   ? NUMBER_POINT
+                 : strcmp(text, "comma") == 0 ? NUMBER_COMMA
+                                              : NUMBER_EITHER;
+    for (size_t i = 0; (text = benchfile_item(values, "setup", i, &length)); ++i)
+        if (length >= COMMAND_MAX)
+            return benchfile_fail(values, "setup", st, "a command longer than %d bytes",
+                                  COMMAND_MAX - 1);
+    for (size_t i = 0; (text = benchfile_item(values, "ignore_pattern", i, NULL)); ++i) {
+        if (s->ignores == IGNORES_MAX)
+            return benchfile_fail(values, "ignore_pattern", st, "more than %d patterns",
+                                  IGNORES_MAX);
+        if (pattern_new(text, &s->ignore[s->ignores], &why) != STATUS_OK)
+            return benchfile_fail(values, "ignore_pattern", st, "%s", why.text);
+        ++s->ignores;
+    }
+    s->channel = calloc(s->instrument->channels, sizeof *s->channel);
+    if (!s->channel)
+        return status_fail(st, STATUS_MEMORY, "no memory");
+    for (size_t i = 0; i < s->instrument->channels; ++i)
+        if (make_channel(&s->instrument->channel[i], &s->channel[i], st) != STATUS_OK)
+            return st ? st->code : STATUS_INPUT;
+    return status_ok(st);
+}
+
+static enum status_code scpi_create(const struct benchfile_instrument *instrument, void **state,
+                                    struct status *st)
+{
+    struct scpi *s = calloc(1, sizeof *s);
+    struct status own;
+
+    *state = NULL;
+    st = st ? st : &own;
+    if (!s)
+        return status_fail(st, STATUS_MEMORY, "no memory");
+    s->instrument = instrument;
+    s->selected = SIZE_MAX;
+    if (fill(s, st) != STATUS_OK) {
+        scpi_destroy(s);
+        return st->code;
+    }
+    *state = s;
+    return status_ok(st);
+}
+
+/* ---- talking ---- */
+
+/* Everything from the identity on is to be done again. */
+static void start_over(struct scpi *s)
+{
+    s->waiting = WAITING_NOTHING;
+    s->identified = false;
+    s->setup = 0;
+    s->drain = false;
+    s->configured = SIZE_MAX;
+    s->configuring = 0;
+}
+
+static void scpi_opened(void *state, int64_t mono)
+{
+    struct scpi *s = state;
+
+    start_over(s);
+    s->recover = SIZE_MAX;
+    s->no_identity = false;
+    s->no_errors = false;
+    s->next_errors = mono;
+    s->at = 0;
+    s->cycle = mono;
+    s->idle = false;
+    s->send = NULL;
+}
+
+static enum driver_next ask(struct scpi *s, struct driver_request *request, const char *text,
+                            enum scpi_waiting waiting)
+{
+    size_t length = strlen(text);
+
+    snprintf(s->sent, sizeof s->sent, "%s", text);
+    memcpy(request->bytes, text, length);
+    memcpy(request->bytes + length, s->terminator, s->terminator_length);
+    request->length = length + s->terminator_length;
+    request->fresh = true;
+    request->reply = waiting != WAITING_NOTHING;
+    request->timeout = benchfile_time(s->instrument->values, "timeout");
+    request->pause = benchfile_time(s->instrument->values, "pause");
+    s->waiting = waiting;
+    return DRIVER_SEND;
+}
+
+static bool is_active(const struct scpi *s, size_t channel)
+{
+    if (s->selected != SIZE_MAX)
+        return channel == s->selected;
+    return !s->instrument->channel[channel].asked_only;
+}
+
+/* True when the meter is in the same state for both, so that one configuration serves both. */
+static bool same_configuration(const struct scpi *s, size_t a, size_t b)
+{
+    if (s->channel[a].configures != s->channel[b].configures)
+        return false;
+    for (size_t i = 0; i < s->channel[a].configures; ++i)
+        if (strcmp(s->channel[a].configure[i], s->channel[b].configure[i]) != 0)
+            return false;
+    return true;
+}
+
+/* True when one answer serves both channels. */
+static bool same_query(const struct scpi *s, size_t a, size_t b)
+{
+    return strcmp(s->channel[a].query, s->channel[b].query) == 0 && same_configuration(s, a, b);
+}
+
+/* True when an earlier channel of this cycle asked the same. */
+static bool is_served(const struct scpi *s, size_t channel)
+{
+    for (size_t i = 0; i < channel; ++i)
+        if (is_active(s, i) && same_query(s, i, channel))
+            return true;
+    return false;
+}
+
+/* Moves s->at to the next channel of the cycle that must be asked; false at the end of it. */
+static bool find_due(struct scpi *s)
+{
+    while (s->at < s->instrument->channels && (!is_active(s, s->at) || is_served(s, s->at)))
+        ++s->at;
+    return s->at < s->instrument->channels;
+}
+
+static enum driver_next poll(struct scpi *s, int64_t mono, struct driver_request *request,
+                             int64_t *when)
+{
+    const struct benchfile_values *values = s->instrument->values;
+    int64_t interval = benchfile_time(values, "interval");
+    const struct scpi_channel *channel;
+
+    if (s->reselect) {
+        s->reselect = false;
+        s->idle = false;
+        s->at = 0;
+        s->cycle = mono;
+        s->configured = SIZE_MAX;
+        s->configuring = 0;
+    }
+    if (!s->idle && !find_due(s))
+        s->idle = true;
+    if (s->idle) {
+        if (mono < s->cycle + interval) {
+            *when = s->cycle + interval;
+            return DRIVER_WAIT;
+        }
+        s->cycle += interval;
+        if (s->cycle + interval <= mono)
+            s->cycle = mono;
+        s->idle = false;
+        s->at = 0;
+        if (!find_due(s)) {
+            s->idle = true;
+            *when = mono + (interval > 1000000 ? interval : 1000000);
+            return DRIVER_WAIT; /* all channels wait to be asked for */
+        }
+    }
+    channel = &s->channel[s->at];
+    if (s->configured == SIZE_MAX || !same_configuration(s, s->configured, s->at)) {
+        if (s->configuring < channel->configures)
+            return ask(s, request, channel->configure[s->configuring++], WAITING_NOTHING);
+        s->configured = s->at;
+        s->configuring = 0;
+        if (channel->configures > 0 && benchfile_switch(values, "errors") && !s->no_errors) {
+            s->drained = 0;
+            return ask(s, request, benchfile_text(values, "errors_query"), WAITING_ERRORS);
+        }
+    }
+    s->asked = s->at++;
+    return ask(s, request, channel->query, WAITING_QUERY);
+}
+
+static enum driver_next scpi_next(void *state, int64_t mono, struct driver_request *request,
+                                  int64_t *when)
+{
+    struct scpi *s = state;
+    const struct benchfile_values *values = s->instrument->values;
+    bool errors = benchfile_switch(values, "errors") && !s->no_errors;
+    const char *text;
+
+    if (s->recover != SIZE_MAX) {
+        text = benchfile_item(values, "recover", s->recover, NULL);
+        if (text && *text && strlen(text) < COMMAND_MAX) {
+            ++s->recover;
+            return ask(s, request, text, WAITING_NOTHING);
+        }
+        s->recover = SIZE_MAX;
+    }
+    if (!s->identified) {
+        text = benchfile_text(values, "identity_query");
+        if (*text && !s->no_identity && strlen(text) < COMMAND_MAX)
+            return ask(s, request, text, WAITING_IDENTITY);
+        s->identified = true;
+    }
+    text = benchfile_item(values, "setup", s->setup, NULL);
+    if (text) {
+        ++s->setup;
+        s->drain = true;
+        return ask(s, request, text, WAITING_NOTHING);
+    }
+    if (errors && (s->drain || mono >= s->next_errors)) {
+        s->drain = false;
+        s->drained = 0;
+        s->next_errors = mono + benchfile_time(values, "errors_interval");
+        return ask(s, request, benchfile_text(values, "errors_query"), WAITING_ERRORS);
+    }
+    if (s->send) {
+        size_t length = s->send_length < COMMAND_MAX ? s->send_length : COMMAND_MAX - 1;
+        char command[COMMAND_MAX];
+
+        memcpy(command, s->send, length);
+        command[length] = '\0';
+        s->send = NULL;
+        s->drain = true;
+        return ask(s, request, command, WAITING_NOTHING);
+    }
+    return poll(s, mono, request, when);
+}
+
+/* ---- framing: a line, ended by CR, LF or both ---- */
+
+static struct driver_frame scpi_frame(const void *state, const unsigned char *bytes, size_t length,
+                                      int64_t quiet)
+{
+    struct driver_frame frame = {0};
+
+    (void)state;
+    (void)quiet;
+    while (frame.skip < length && (bytes[frame.skip] == '\r' || bytes[frame.skip] == '\n'))
+        ++frame.skip;
+    for (size_t i = frame.skip; i < length; ++i)
+        if (bytes[i] == '\r' || bytes[i] == '\n') {
+            frame.length = i + 1 - frame.skip;
+            break;
+        }
+    return frame;
+}
+
+/* ---- decoding ---- */
+
+static bool is_overload_text(const struct scpi *s, const char *text, size_t length)
+{
+    const char *item;
+    size_t size;
+
+    for (size_t i = 0; (item = benchfile_item(s->instrument->values, "overload_text", i, &size));
+         ++i)
+        if (size > 0 && memmem(text, length, item, size))
+            return true;
+    return false;
+}
+
+/* Field number `field` (from 1) of a comma-separated answer; commas between quotes do not part. */
+static bool find_field(const char *line, size_t length, long field, const char **text, size_t *size)
+{
+    bool quoted = false;
+    size_t from = 0;
+
+    for (size_t i = 0; i <= length; ++i) {
+        if (i < length && line[i] == '"')
+            quoted = !quoted;
+        if (i < length && (line[i] != ',' || quoted))
+            continue;
+        if (--field == 0) {
+            *text = line + from;
+            *size = i - from;
+            return true;
+        }
+        from = i + 1;
+    }
+    return false;
+}
+
+static bool give_channel(struct scpi *s, size_t channel, const char *line, size_t length,
+                         const struct driver_sink *sink)
+{
+    const struct benchfile_channel *c = &s->instrument->channel[channel];
+    const char *expected = benchfile_text(c->values, "unit_text");
+    double overload = benchfile_number(c->values, "overload_from");
+    struct driver_reading reading = {
+        .channel = channel, .number = NAN, .digit = NAN, .range = s->channel[channel].range};
+    struct number number;
+    const char *text;
+    size_t size;
+
+    if (strcmp(benchfile_text(c->values, "coupling"), "ac") == 0)
+        reading.flags |= STORE_FLAG_AC;
+    /* A meter that writes a decimal comma cannot part fields by it. */
+    if (s->decimal == NUMBER_COMMA) {
+        text = line;
+        size = length;
+    } else if (!find_field(line, length, s->channel[channel].field, &text, &size)) {
+        return false;
+    }
+    if (is_overload_text(s, text, size)) {
+        reading.flags |= STORE_FLAG_OVERLOAD;
+        sink->reading(sink->to, &reading);
+        return true;
+    }
+    if (!number_read(text, size, s->decimal, &number))
+        return false;
+    if (fabs(number.value) >= OVERLOAD_FROM || fabs(number.value) >= overload) {
+        bool none = fabs(number.value - NOT_A_NUMBER_AT) < 1e33;
+
+        reading.flags |= none ? STORE_FLAG_SUSPECT : STORE_FLAG_OVERLOAD;
+    } else {
+        reading.number = number.value;
+        reading.digit = number.digit;
+        driver_set_unit(reading.unit, text + number.used, size - number.used);
+        if (expected && strcmp(reading.unit, expected) == 0)
+            reading.unit[0] = '\0'; /* the unit the bench file knows under its own name */
+    }
+    sink->reading(sink->to, &reading);
+    return true;
+}
+
+static enum driver_heard identity_answer(struct scpi *s, const char *line, size_t length,
+                                         const struct driver_sink *sink)
+{
+    struct number number;
+    char text[256];
+
+    /* A late reading, not a name. */
+    if (number_read(line, length, NUMBER_POINT, &number) && number.used == length)
+        return DRIVER_IGNORED;
+    snprintf(text, sizeof text, "%.*s", (int)(length < 255 ? length : 255), line);
+    s->identified = true;
+    s->waiting = WAITING_NOTHING;
+    sink->identity(sink->to, text);
+    return DRIVER_ANSWER;
+}
+
+/* <number>,"text"; 0 means that the queue is empty (SCPI-1999, volume 2, 21.8). */
+static enum driver_heard errors_answer(struct scpi *s, const char *line, size_t length,
+                                       const struct driver_sink *sink)
+{
+    struct number number;
+    char text[256];
+
+    if (!number_read(line, length, NUMBER_POINT, &number) || number.value != floor(number.value))
+        return DRIVER_GARBAGE;
+    s->waiting = WAITING_NOTHING;
+    if (number.value != 0.0) {
+        snprintf(text, sizeof text, "the instrument reports %.*s",
+                 (int)(length < 200 ? length : 200), line);
+        sink->event(sink->to, DRIVER_WARNING, "instrument-error", text);
+        if (++s->drained < ERRORS_MAX)
+            s->drain = true;
+    }
+    return DRIVER_ANSWER;
+}
+
+static enum driver_heard query_answer(struct scpi *s, const char *line, size_t length,
+                                      const struct driver_sink *sink)
+{
+    bool good = true;
+
+    for (size_t i = s->asked; i < s->instrument->channels; ++i)
+        if (i == s->asked || (is_active(s, i) && same_query(s, s->asked, i)))
+            good = give_channel(s, i, line, length, sink) && good;
+    if (!good)
+        return DRIVER_GARBAGE;
+    s->waiting = WAITING_NOTHING;
+    return DRIVER_ANSWER;
+}
+
+static enum driver_heard scpi_message(void *state, const unsigned char *bytes, size_t length,
+                                      const struct driver_time *time,
+                                      const struct driver_sink *sink)
+{
+    struct scpi *s = state;
+    const char *line = (const char *)bytes;
+
+    (void)time;
+    while (length > 0 && isspace((unsigned char)line[length - 1]))
+        --length;
+    while (length > 0 && isspace((unsigned char)*line))
+        ++line, --length;
+    if (length == 0)
+        return DRIVER_IGNORED;
+    if (s->echo && length == strlen(s->sent) && memcmp(line, s->sent, length) == 0)
+        return DRIVER_IGNORED;
+    for (size_t i = 0; i < s->ignores; ++i)
+        if (pattern_match(s->ignore[i], line, length))
+            return DRIVER_IGNORED;
+    switch (s->waiting) {
+    case WAITING_NOTHING:
+        return DRIVER_IGNORED; /* an answer to a command that asks for none */
+    case WAITING_IDENTITY:
+        return identity_answer(s, line, length, sink);
+    case WAITING_ERRORS:
+        return errors_answer(s, line, length, sink);
+    case WAITING_QUERY:
+        return query_answer(s, line, length, sink);
+    }
+    return DRIVER_GARBAGE;
+}
+
+static void scpi_expired(void *state, const struct driver_time *time,
+                         const struct driver_sink *sink)
+{
+    struct scpi *s = state;
+    enum scpi_waiting waiting = s->waiting;
+    char text[COMMAND_MAX + 64];
+
+    (void)time;
+    if (waiting == WAITING_ERRORS) {
+        s->no_errors = true;
+        snprintf(text, sizeof text, "no answer to %s; its error queue is not read", s->sent);
+        sink->event(sink->to, DRIVER_INFO, "no-error-queue", text);
+    } else if (waiting == WAITING_IDENTITY && !*s->instrument->identity) {
+        s->no_identity = true;
+    }
+    start_over(s);
+    s->recover = 0;
+    s->idle = true; /* the next poll waits for its turn */
+}
+
+static enum status_code scpi_command(void *state, const struct driver_command *command,
+                                     struct status *st)
+{
+    struct scpi *s = state;
+
+    switch (command->kind) {
+    case DRIVER_SELECT:
+        s->selected = command->channel;
+        s->reselect = true;
+        return status_ok(st);
+    case DRIVER_SWITCH:
+        if (s->send)
+            return status_fail(st, STATUS_BUSY, "%s: the command before has not gone out yet",
+                               s->instrument->name);
+        s->send = driver_named_command(s->instrument, command->text, &s->send_length);
+        if (!s->send)
+            return status_fail(st, STATUS_NOT_FOUND,
+                               "[instrument %s] of the bench file has no command named '%.40s'",
+                               s->instrument->name, command->text);
+        return status_ok(st);
+    case DRIVER_CAPTURE:
+        return status_fail(st, STATUS_INPUT, "%s: the scpi driver takes no captures",
+                           s->instrument->name);
+    }
+    return status_fail(st, STATUS_INPUT, "unknown command");
+}
+
+static const char *const guesses[] = {
+    "[instrument probe]\n"
+    "driver = scpi\n"
+    "port = {port}\n"
+    "timeout = 2 s\n"
+    "errors = no\n"
+    "[channel probe.resistance]\n"
+    "quantity = resistance\n"
+    "method = measure\n",
+    NULL,
+};
+
+const struct driver driver_scpi = {
+    .name = "scpi",
+    .about = "meters that are asked and answer, by IEEE 488.2 and SCPI-1999",
+    .instrument_keys = instrument_keys,
+    .channel_keys = channel_keys,
+    .create = scpi_create,
+    .destroy = scpi_destroy,
+    .opened = scpi_opened,
+    .next = scpi_next,
+    .frame = scpi_frame,
+    .message = scpi_message,
+    .expired = scpi_expired,
+    .command = scpi_command,
+    .guesses = guesses,
+};
