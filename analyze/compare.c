@@ -1,0 +1,111 @@
+#include "analyze/compare.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+/* The predicted figure that answers an item, or -1, and what the forward model must work out. */
+static int answer(const struct evidence_item *item, unsigned *want)
+{
+    int place = item->place == EVIDENCE_LIMB_A ? 0 : item->place == EVIDENCE_LIMB_B ? 1 : 2;
+
+    *want = COIL_ELECTRIC;
+    switch (item->kind) {
+    case EVIDENCE_RESISTANCE:
+        return place == 2 ? COIL_RESISTANCE_PAIR : COIL_RESISTANCE_A + place;
+    case EVIDENCE_CURRENT:
+        return COIL_CURRENT;
+    case EVIDENCE_WIRE_MASS:
+        return place == 2 ? COIL_WIRE_MASS : -1;
+    case EVIDENCE_DIAMETER:
+        return place == 2 ? -1 : COIL_OUTSIDE_A + place;
+    case EVIDENCE_INDUCTANCE:
+        *want = COIL_INDUCTANCE;
+        return item->at.keeper ? COIL_INDUCTANCE_ON : COIL_INDUCTANCE_OFF;
+    case EVIDENCE_POLARITY:
+        *want = COIL_FIELD;
+        return place == 2 ? -1 : COIL_POLARITY_A + place;
+    case EVIDENCE_LIFT:
+    case EVIDENCE_PULL:
+        *want = COIL_FIELD;
+        return COIL_PULL;
+    case EVIDENCE_RESIDUAL_PULL:
+        *want = COIL_RESIDUAL;
+        return COIL_RESIDUAL_PULL;
+    default:
+        return -1;
+    }
+}
+
+/* The design under the item's own conditions. */
+static void put_conditions(const struct evidence_item *item, struct design *design,
+                           struct coil_conditions *k)
+{
+    if (isfinite(item->at.temperature)) {
+        double u = isfinite(item->at.temperature_u) ? item->at.temperature_u : 1.0;
+
+        design->supply.ambient = amount_of(item->at.temperature, u);
+    }
+    if (isfinite(item->at.gap))
+        design->core.gap = amount_of(item->at.gap, isfinite(item->at.gap_u) ? item->at.gap_u : 0.0);
+    *k = (struct coil_conditions){.drive = item->place == EVIDENCE_LIMB_A   ? COIL_DRIVE_LIMB_A
+                                           : item->place == EVIDENCE_LIMB_B ? COIL_DRIVE_LIMB_B
+                                                                            : COIL_DRIVE_PAIR,
+                                  .voltage = NAN,
+                                  .current = NAN,
+                                  .keeper = item->at.keeper};
+    if (item->kind == EVIDENCE_POLARITY)
+        k->drive = COIL_DRIVE_PAIR; /* the current flows through both limbs, as it will in use */
+    if (item->kind == EVIDENCE_CURRENT)
+        k->voltage = item->at.voltage;
+    else if (isfinite(item->at.current))
+        k->current = item->at.current;
+    else if (amount_given(design->supply.voltage)) {
+        k->voltage = design->supply.voltage.value;
+        k->source_resistance = design->supply.source_resistance.value;
+    } else
+        k->current = 0.1; /* a small current shows polarity and inductance */
+}
+
+enum status_code compare_item(const struct design *design, const struct evidence_item *item,
+                              struct compare_prediction *out, struct status *st)
+{
+    struct coil_prediction *prediction;
+    struct coil_conditions conditions;
+    struct design copy = *design;
+    struct coil *coil = NULL;
+    unsigned want;
+    int figure = answer(item, &want);
+    enum status_code code;
+
+    out->exists = false;
+    out->amount = amount_none();
+    if (figure < 0)
+        return status_ok(st);
+    prediction = calloc(1, sizeof *prediction);
+    if (!prediction)
+        return status_fail(st, STATUS_MEMORY, "no memory");
+    put_conditions(item, &copy, &conditions);
+    code = coil_new(&copy, &coil, st);
+    if (code == STATUS_OK)
+        code = coil_predict(coil, &conditions, want, 0, prediction, st);
+    if (code == STATUS_OK && prediction->figure[figure].exists &&
+        isfinite(prediction->figure[figure].value)) {
+        out->exists = true;
+        out->amount = amount_of(prediction->figure[figure].value, prediction->figure[figure].u);
+    }
+    coil_free(coil);
+    free(prediction);
+    return code;
+}
+
+double compare_measured_u(const struct evidence_set *set, const struct evidence_item *item)
+{
+    double gain = item->instrument >= 0 && (size_t)item->instrument < set->instruments
+                      ? set->instrument[item->instrument].gain_u
+                      : 0.0;
+    double lead = item->kind == EVIDENCE_RESISTANCE && item->wires == 2 ? set->lead_ohm_u : 0.0;
+
+    if (!isfinite(gain))
+        gain = 0.0;
+    return sqrt(item->u * item->u + gain * gain * item->value * item->value + lead * lead);
+}
