@@ -38,7 +38,7 @@ static const double r40[] = {
 
 /* Enamel of IEC 60317-0-1: bare diameter, least increase of grades 1 to 3, greatest overall
  * diameter of grades 1 to 3, all mm. From memory, but for the greatest diameters of grades 1 and 2
- * from 0.100 to 0.112, which were read in a wire maker's table. 0: grade not made. */
+ * from 0.100 to 0.118, which were read in a wire maker's table. 0: grade not made. */
 static const struct enamel_row {
     double bare, increase[3], overall[3];
 } enamel[] = {
@@ -58,7 +58,9 @@ static const struct enamel_row {
     {0.080, {.007, .014, .020}, {.094, .101, .108}},
     {0.090, {.008, .015, .022}, {.105, .113, .120}},
     {0.100, {.008, .016, .023}, {.117, .125, .132}},
+    {0.106, {.009, .017, .026}, {.123, .132, .140}},
     {0.112, {.009, .017, .026}, {.130, .139, .147}},
+    {0.118, {.010, .019, .028}, {.136, .145, .154}},
     {0.125, {.010, .019, .028}, {.144, .154, .163}},
     {0.140, {.011, .021, .030}, {.160, .171, .181}},
     {0.160, {.012, .023, .033}, {.182, .194, .205}},
@@ -211,7 +213,7 @@ enum status_code wire_size(enum wire_system system, int index, int *gauge, doubl
 static bool is_metric_size(double diameter)
 {
     for (int n = METRIC_FIRST; n <= METRIC_LAST; n++)
-        if (fabs(metric_size(n) - diameter) < 0.1e-6)
+        if (fabs(metric_size(n) - diameter) < 0.02e-6)
             return true;
     return false;
 }

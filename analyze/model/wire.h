@@ -84,7 +84,7 @@ enum status_code wire_size(enum wire_system system, int index, int *gauge, doubl
 
 /* Makes a wire from a gauge or diameter with its usual tolerance, covering and overall diameters.
  * diameter is used for WIRE_DIAMETER and WIRE_METRIC, gauge for the others. A WIRE_DIAMETER that
- * is within 0.1 um of an R40 size becomes WIRE_METRIC. tolerance: NaN = the usual one (IEC
+ * is within 0.02 um of an R40 size becomes WIRE_METRIC. tolerance: NaN = the usual one (IEC
  * 60317-0-1 for metric; +-1 % or 2.5 um, whichever is more, for gauge wire, common practice).
  * lay_factor is 1 for solid wire and 1.02 for strands until the caller changes it. */
 enum status_code wire_make(struct wire *w, enum wire_metal metal, enum wire_system system,
