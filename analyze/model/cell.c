@@ -162,8 +162,10 @@ static enum status_code check_c(double temperature, struct status *st)
 
 enum status_code cell_check(const struct cell_battery *battery, struct status *st)
 {
-    if (!battery->kind)
-        return status_fail(st, STATUS_INPUT, "the kind of cell is not named; LR20 is one");
+    if (!battery->kind) {
+        status_fail(st, STATUS_INPUT, "the kind of cell is not named; LR20 is one");
+        return STATUS_INPUT;
+    }
     if (amount_check_value(battery->series, "number of cells in series", "cells", 1, 200, st) ||
         amount_check_value(battery->parallel, "number of cells in parallel", "cells", 1, 50, st))
         return STATUS_INPUT;

@@ -39,8 +39,9 @@ static enum status_code check_metal(enum thermal_metal metal, struct status *st)
 {
     if (metal == THERMAL_COPPER || metal == THERMAL_ALUMINIUM)
         return STATUS_OK;
-    return status_fail(st, STATUS_INPUT, "metal is number %d; only copper and aluminium are known",
-                       (int)metal);
+    status_fail(st, STATUS_INPUT, "metal is number %d; only copper and aluminium are known",
+                (int)metal);
+    return STATUS_INPUT;
 }
 
 double thermal_k(enum thermal_metal metal)
@@ -96,12 +97,13 @@ enum status_code thermal_from_resistance(enum thermal_metal metal, double r1, do
         check_ohm("warm resistance", r2, st) || check_c("cold temperature", t1, st))
         return STATUS_INPUT;
     t = r2 / r1 * (thermal_k(metal) + t1) - thermal_k(metal);
-    if (t < THERMAL_LEAST_C || t > THERMAL_GREATEST_C)
-        return status_fail(
-            st, STATUS_INPUT,
-            "%g ohm against %g ohm at %g C would mean %.0f C, outside %g to %g C; one "
-            "of the readings belongs to another coil or has a bad joint in it",
-            r2, r1, t1, t, THERMAL_LEAST_C, THERMAL_GREATEST_C);
+    if (t < THERMAL_LEAST_C || t > THERMAL_GREATEST_C) {
+        status_fail(st, STATUS_INPUT,
+                    "%g ohm against %g ohm at %g C would mean %.0f C, outside %g to %g C; one "
+                    "of the readings belongs to another coil or has a bad joint in it",
+                    r2, r1, t1, t, THERMAL_LEAST_C, THERMAL_GREATEST_C);
+        return STATUS_INPUT;
+    }
     *t2 = t;
     return status_ok(st);
 }
@@ -394,10 +396,12 @@ static enum status_code check_balance(const struct thermal_coil *coil,
         amount_check_value(ambient, "ambient temperature", "C", -60.0, 120.0, st) ||
         amount_check_value(supply->duty, "duty", "", 0.0, 1.0, st))
         return STATUS_INPUT;
-    if (isnan(supply->volt) == isnan(supply->ampere))
-        return status_fail(st, STATUS_INPUT,
-                           "supply voltage is %g V and supply current %g A; state exactly one",
-                           supply->volt, supply->ampere);
+    if (isnan(supply->volt) == isnan(supply->ampere)) {
+        status_fail(st, STATUS_INPUT,
+                    "supply voltage is %g V and supply current %g A; state exactly one",
+                    supply->volt, supply->ampere);
+        return STATUS_INPUT;
+    }
     if (!isnan(supply->volt) &&
         (amount_check_value(supply->volt, "supply voltage", "V", 0.0, 1e4, st) ||
          amount_check_value(supply->source_ohm, "source resistance", "ohm", 0.0, 1e9, st)))
@@ -458,10 +462,11 @@ enum status_code thermal_steady(const struct thermal_coil *coil,
         b.film_factor = factor[i];
         b.inside = inside[i];
         mean[i] = balance_at(&b, &ts);
-        if (!isfinite(mean[i]) || !isfinite(ts))
-            return status_fail(st, STATUS_NUMERIC,
-                               "no steady temperature was found between %g and %g C", ambient,
-                               THERMAL_GREATEST_C);
+        if (!isfinite(mean[i]) || !isfinite(ts)) {
+            status_fail(st, STATUS_NUMERIC, "no steady temperature was found between %g and %g C",
+                        ambient, THERMAL_GREATEST_C);
+            return STATUS_NUMERIC;
+        }
         hot[i] = 1.5 * mean_over_surface(&b, loss_at(&b, ts));
         if (i == 1)
             out->film = film_of(ts, ambient, b.height, b.emissivity);
@@ -527,9 +532,11 @@ enum status_code thermal_time_to(const struct thermal_coil *coil,
     for (int i = 0; i < 3; i++) {
         b.film_factor = factor[i];
         s[i] = seconds_to(&b, start, limit);
-        if (isnan(s[i]))
-            return status_fail(st, STATUS_NUMERIC,
-                               "the time from %g to %g C could not be integrated", start, limit);
+        if (isnan(s[i])) {
+            status_fail(st, STATUS_NUMERIC, "the time from %g to %g C could not be integrated",
+                        start, limit);
+            return STATUS_NUMERIC;
+        }
     }
     seconds->low = s[0] * (1.0 - HEAT_SPREAD);
     seconds->value = s[1];
