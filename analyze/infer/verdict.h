@@ -12,6 +12,7 @@
 
 #include "analyze/infer/evidence.h"
 #include "analyze/infer/finding.h"
+#include "analyze/infer/suppose.h"
 #include "analyze/model/design.h"
 #include "db/status.h"
 
@@ -37,17 +38,10 @@ struct verdict_limits {
     bool turns_default, resistance_default; /* the trade default is in use */
 };
 
-/* What the shop has learnt, to replace published priors; NaN fields mean not learnt. */
-struct verdict_learnt {
-    double mean_turn, mean_turn_u;     /* relative shift of the mean turn */
-    double wire_lot, wire_lot_u;       /* relative shift of resistance per metre */
-    double contact_gap, contact_gap_u; /* ln metre */
-};
-
 struct verdict_options {
     size_t draws; /* Sobol' points a replicate and hypothesis; 0 for the default */
     struct verdict_limits limits;
-    struct verdict_learnt learnt;
+    struct suppose_learnt learnt; /* what the shop has learnt; NaN: nothing */
     struct finding_prior prior;
 };
 
@@ -89,9 +83,10 @@ struct verdict {
     size_t estimates;
     struct verdict_misfit misfit[EVIDENCE_MAX]; /* probability above one half */
     size_t misfits;
-    double fit_p;        /* chance of evidence this odd if the leading finding were true */
-    bool unexplained;    /* fit_p below 0.005: none of the findings explains this */
-    bool direction_open; /* nothing yet tells aiding from cancelling */
+    double fit_p;               /* chance of evidence this odd if the leading finding were true */
+    bool unexplained;           /* fit_p below 0.005: none of the findings explains this */
+    double unknown_probability; /* of something that is not in the table */
+    bool direction_open;        /* nothing yet tells aiding from cancelling */
     double cancel_probability;
     struct verdict_limits limits;                    /* as used */
     char line[VERDICT_LINES_MAX][VERDICT_LINE_SIZE]; /* plain sentences, worst first */

@@ -162,7 +162,7 @@ static void solve(double l[WEIGH_UNKNOWNS_MAX][WEIGH_UNKNOWNS_MAX], size_t n, co
     }
 }
 
-static bool find_slopes(struct work *w, struct weigh_case *c)
+static void find_slopes(struct work *w, struct weigh_case *c)
 {
     double z[WEIGH_UNKNOWNS_MAX] = {0}, moved[WEIGH_ITEMS_MAX];
     size_t n = w->model->unknowns;
@@ -173,13 +173,17 @@ static bool find_slopes(struct work *w, struct weigh_case *c)
         double step = z[j] > 0 ? -SLOPE_STEP : SLOPE_STEP;
 
         z[j] += step;
-        if (!evaluate(w, z, moved))
-            return false;
+        if (!evaluate(w, z, moved)) {
+            step = -step;
+            z[j] = c->mode[j] + step;
+            /* Walled in on both sides: as if the evidence did not depend on it. */
+            if (!evaluate(w, z, moved))
+                memcpy(moved, c->scalar, w->model->items * sizeof *moved);
+        }
         z[j] = c->mode[j];
         for (size_t i = 0; i < w->model->items; i++)
             c->slope[i][j] = (moved[i] - c->scalar[i]) / step;
     }
-    return true;
 }
 
 /* First and second derivative of an item's log density in its scalar; the second never positive,
@@ -244,7 +248,8 @@ static bool settle(struct work *w, struct weigh_case *c)
         double gain = 0, scale = 1, longest = 0;
         bool moved = false;
 
-        if (!find_slopes(w, c) || !normal_at(w, c, gradient))
+        find_slopes(w, c);
+        if (!normal_at(w, c, gradient))
             return false;
         solve(c->chol, n, gradient, step);
         for (size_t j = 0; j < n; j++) {
@@ -277,7 +282,8 @@ static bool settle(struct work *w, struct weigh_case *c)
         if (!moved)
             break;
     }
-    if (!find_slopes(w, c) || !normal_at(w, c, gradient))
+    find_slopes(w, c);
+    if (!normal_at(w, c, gradient))
         return false;
     c->log_evidence = now + 0.5 * (double)n * log(2 * M_PI);
     for (size_t j = 0; j < n; j++)

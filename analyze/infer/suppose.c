@@ -1,0 +1,1313 @@
+#include "analyze/infer/suppose.h"
+#include "analyze/model/uncertain.h"
+
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_eigen.h>
+#include <gsl/gsl_matrix.h>
+#include <gsl/gsl_sf_erf.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* Spread of what hands, benches and the magnetic network add beyond the stated tolerances. All are
+ * common practice, no source; a shop's own figures replace the first three (learn.h). */
+#define TURNS_SLIP     0.003 /* of a limb's turns: a count is a few turns out even when it is right */
+#define MEAN_TURN_U    0.02  /* relative, both limbs alike: one hand's tension */
+#define CONTACT_LOG_U  0.7   /* of the air left at contact */
+#define LIMB_TURN_U    0.004 /* relative, one limb against the other */
+#define RESISTIVITY_U  0.005
+#define INDUCTANCE_U   0.20 /* log, of the network against a real coil */
+#define PULL_U         0.15 /* log, the same of the pull */
+#define BUILD_U        0.06 /* relative height of the winding */
+#define SHORT_TIME_U   0.7  /* log */
+#define STICKING_U     0.9  /* log */
+#define INSULATION_OHM 5e9  /* sound insulation, and its log spread */
+#define INSULATION_U   2.0
+#define COOLING_S      900.0 /* s, time constant of a small coil in still air, and its log spread */
+#define COOLING_U      0.6
+
+#define POLARITY_MISREAD 0.02   /* a compass read or noted the wrong way round */
+#define SEAT_U           0.15   /* log, pull from one seating of the keeper to the next */
+#define BAD_SEAT         0.08   /* share of trials that fail only because the keeper rocked */
+#define EDDY_SEEN        0.5    /* a second time constant is seen without a short: solid iron */
+#define EDDY_LOG_S       (-5.0) /* ln s, and its spread */
+#define EDDY_LOG_U       1.3
+#define DIRECTION_LEAST  0.12 /* a direction that moves no reading by this much of its noise */
+#define PULL_FLOOR       1e-4 /* N, so that a pull of nothing has a logarithm */
+
+#define LEAST_VARIANT_UNKNOWNS 6
+
+enum nuisance_kind {
+    NUISANCE_INPUT,
+    NUISANCE_TURNS,
+    NUISANCE_MEAN_TURN,
+    NUISANCE_LIMB_TURN,
+    NUISANCE_RESISTIVITY,
+    NUISANCE_TEMPERATURE,
+    NUISANCE_LEADS,
+    NUISANCE_GAIN,
+    NUISANCE_CONTACT,
+    NUISANCE_INSULATION,
+    NUISANCE_COOLING,
+    NUISANCE_INDUCTANCE,
+    NUISANCE_PULL,
+    NUISANCE_BUILD,
+    NUISANCE_SHORT_TIME,
+    NUISANCE_STICKING
+};
+
+struct nuisance {
+    enum nuisance_kind kind;
+    int index; /* limb, instrument or coil input */
+    double mean, u;
+};
+
+#define WIRES_MAX 12
+struct other_wire {
+    double bare, overall; /* factors on the design's */
+    double share;
+    char label[WIRE_LABEL_SIZE];
+};
+
+struct suppose {
+    struct coil *coil;
+    struct evidence_set evidence;
+    struct finding_prior prior;
+    struct coil_specimen nominal;
+    struct coil_observables expected;
+    double ambient;
+    int limbs;
+    double layer_turns[2]; /* of a layer; NaN when there are no layers to speak of */
+    struct coil_input input[COIL_INPUTS_MAX];
+    struct nuisance nuisance[SUPPOSE_NUISANCES_MAX];
+    size_t nuisances;
+    struct other_wire wire[WIRES_MAX];
+    size_t wires;
+    size_t first_polarity; /* the item that stands for all polarities; EVIDENCE_MAX: none */
+
+    /* Directions searched: unknown j moves nuisance i by turn[i][j]. */
+    double turn[SUPPOSE_NUISANCES_MAX][WEIGH_UNKNOWNS_MAX];
+    size_t directions;
+    double noise[EVIDENCE_MAX];  /* of each item on its scale, dropped directions included */
+    double middle[EVIDENCE_MAX]; /* what the coil as designed would read, on the item's scale */
+
+    struct suppose_variant variant; /* of the model in use */
+    const struct finding *finding;
+};
+
+/* ---- scales ---- */
+
+static double floor_pull(double n)
+{
+    return log(fmax(n, PULL_FLOOR));
+}
+
+/* Readings whose errors are factors are compared by their logarithms. */
+static bool by_log(enum evidence_kind kind)
+{
+    switch (kind) {
+    case EVIDENCE_INSULATION:
+    case EVIDENCE_INDUCTANCE:
+    case EVIDENCE_SECOND_TIME:
+    case EVIDENCE_LIFT:
+    case EVIDENCE_PULL:
+    case EVIDENCE_RESIDUAL_PULL:
+        return true;
+    default:
+        return false;
+    }
+}
+
+static double on_scale(enum evidence_kind kind, double value)
+{
+    switch (kind) {
+    case EVIDENCE_LIFT:
+    case EVIDENCE_PULL:
+        return floor_pull(value);
+    case EVIDENCE_RESIDUAL_PULL:
+        return log(fmax(value, 0) + 0.02); /* below 0.02 N nobody can tell from nothing */
+    default:
+        return by_log(kind) ? log(fmax(value, 1e-12)) : value;
+    }
+}
+
+/* Noise of one item on its scale, before the dropped directions are added. */
+static double own_noise(const struct evidence_item *e)
+{
+    double rel = e->value != 0 ? e->u / fabs(e->value) : 0.1;
+    double u = e->u;
+
+    switch (e->kind) {
+    case EVIDENCE_RESISTANCE:
+        return e->bound == EVIDENCE_EQUAL ? u : hypot(u, 0.01 * e->value);
+    case EVIDENCE_CURRENT:
+        if (e->at.voltage > 0 && !isnan(e->at.voltage_u))
+            u = hypot(u, e->value * e->at.voltage_u / e->at.voltage);
+        return u;
+    case EVIDENCE_SAG:
+        return hypot(u, e->value * e->at.source_ohm_u / e->at.source_ohm);
+    case EVIDENCE_INSULATION:
+        return fmin(1, hypot(rel, 0.1));
+    case EVIDENCE_INDUCTANCE:
+        /* A bridge also sees the eddy currents of solid iron, which the model leaves out. */
+        return fmin(1, hypot(rel, e->at.frequency > 0 ? 0.25 : 0.06));
+    case EVIDENCE_SECOND_TIME:
+        return 0.4;
+    case EVIDENCE_WIRE_MASS:
+        return hypot(u, 0.007 * e->value); /* tape, solder, varnish */
+    case EVIDENCE_LIFT: {
+        double current = e->at.current_u > 0 && e->at.current > 0
+                             ? 2 * e->at.current_u / e->at.current
+                             : 0; /* pull goes by its square */
+        return hypot(hypot(fmin(1, rel), SEAT_U), current);
+    }
+    case EVIDENCE_PULL:
+        return hypot(fmin(1, rel), 0.06);
+    case EVIDENCE_RESIDUAL_PULL:
+        return hypot(fmin(1, e->u / (fmax(e->value, 0) + 0.02)), 0.3);
+    default:
+        return u;
+    }
+}
+
+/* ---- from nuisances to a state ---- */
+
+static double shaped(int shape, double z)
+{
+    switch ((enum uncertain_shape)shape) {
+    case UNCERTAIN_UNIFORM:
+        return sqrt(3) * (2 * gsl_cdf_ugaussian_P(z) - 1);
+    case UNCERTAIN_TRIANGULAR: {
+        double p = gsl_cdf_ugaussian_P(z);
+
+        return sqrt(6) * (p < 0.5 ? sqrt(2 * p) - 1 : 1 - sqrt(2 * (1 - p)));
+    }
+    case UNCERTAIN_ARCSINE:
+        return -sqrt(2) * cos(M_PI * gsl_cdf_ugaussian_P(z));
+    case UNCERTAIN_NORMAL:
+    default:
+        return z;
+    }
+}
+
+static void apply_input(const struct coil_input *input, double z, struct coil_specimen *specimen)
+{
+    struct coil_conditions unused;
+    double value;
+
+    memset(&unused, 0, sizeof unused);
+    /* A size that is known badly stays positive: by its logarithm. */
+    if (input->value > 0 && input->u > 0.2 * input->value)
+        value = input->value * exp(fmin(1, input->u / input->value) * z);
+    else
+        value = input->value + input->u * shaped(input->shape, z);
+    coil_input_set(input, value, specimen, &unused);
+}
+
+static void state_clear(const struct suppose *s, struct suppose_state *state)
+{
+    memset(state, 0, sizeof *state);
+    state->specimen = s->nominal;
+    state->insulation = INSULATION_OHM;
+    state->cooling = COOLING_S;
+    state->inductance = state->build = state->short_time = state->sticking = 1;
+}
+
+static void apply_nuisance(const struct suppose *s, const struct nuisance *n, double z,
+                           struct suppose_state *state)
+{
+    struct coil_specimen *p = &state->specimen;
+    double x = n->mean + n->u * z;
+    int limb = n->index;
+
+    switch (n->kind) {
+    case NUISANCE_INPUT:
+        apply_input(&s->input[n->index], z, p);
+        break;
+    case NUISANCE_TURNS:
+        p->turns[limb] = fmax(1, p->turns[limb] * (1 + x));
+        break;
+    case NUISANCE_MEAN_TURN:
+        p->mean_turn_offset[0] += x * s->expected.y[COIL_MEAN_TURN_A];
+        if (s->limbs > 1)
+            p->mean_turn_offset[1] += x * s->expected.y[COIL_MEAN_TURN_B];
+        break;
+    case NUISANCE_LIMB_TURN:
+        p->mean_turn_offset[limb] += x * s->expected.y[limb ? COIL_MEAN_TURN_B : COIL_MEAN_TURN_A];
+        break;
+    case NUISANCE_RESISTIVITY:
+        p->resistivity *= 1 + x;
+        break;
+    case NUISANCE_TEMPERATURE:
+        state->temperature += x;
+        break;
+    case NUISANCE_LEADS:
+        state->lead_ohm = fmax(0, x);
+        break;
+    case NUISANCE_GAIN:
+        state->gain[n->index] += x;
+        break;
+    case NUISANCE_CONTACT:
+        p->roughness = fmin(1e-3, exp(x));
+        break;
+    case NUISANCE_INSULATION:
+        state->insulation = exp(x);
+        break;
+    case NUISANCE_COOLING:
+        state->cooling = exp(x);
+        break;
+    case NUISANCE_INDUCTANCE:
+        state->inductance = exp(x);
+        break;
+    case NUISANCE_PULL:
+        p->model *= exp(x);
+        break;
+    case NUISANCE_BUILD:
+        state->build = fmax(0.3, 1 + x);
+        break;
+    case NUISANCE_SHORT_TIME:
+        state->short_time = exp(x);
+        break;
+    case NUISANCE_STICKING:
+        state->sticking = exp(x);
+        break;
+    }
+}
+
+/* ---- from a finding's unknowns to faults ---- */
+
+static double log_uniform(double low, double high, double z)
+{
+    return exp(log(low) + (log(high) - log(low)) * gsl_cdf_ugaussian_P(z));
+}
+
+static double turns_factor(const struct suppose *s, int limb, int sign, int layers, double z)
+{
+    double d;
+
+    if (layers > 0)
+        d = layers * s->layer_turns[limb] / s->nominal.turns[limb] * (1 + 0.03 * z);
+    else
+        d = s->prior.turns_median * exp(s->prior.turns_log_sd * z);
+    return sign < 0 ? fmax(0.03, 1 - fmin(d, 0.97)) : 1 + fmin(d, 1.5);
+}
+
+static size_t finding_unknowns(unsigned faults)
+{
+    const unsigned with = FINDING_TURNS_A | FINDING_TURNS_B | FINDING_TURNS_ALIKE |
+                          FINDING_SHORTED_A | FINDING_SHORTED_B | FINDING_BYPASS_A |
+                          FINDING_BYPASS_B | FINDING_JOINT_A | FINDING_JOINT_B |
+                          FINDING_JOINT_PAIR | FINDING_LEAKAGE | FINDING_WARM | FINDING_HARD |
+                          FINDING_SATURATED | FINDING_GAP | FINDING_METER | FINDING_LEADS;
+    size_t n = 0;
+
+    for (unsigned left = faults & with; left; left &= left - 1)
+        n++;
+    return n;
+}
+
+static void apply_faults(const struct suppose *s, const struct suppose_variant *v, unsigned faults,
+                         const double *z, struct suppose_state *state)
+{
+    const struct finding_prior *prior = &s->prior;
+    struct coil_specimen *p = &state->specimen;
+
+    if (faults & FINDING_TURNS_A)
+        p->turns[0] *= turns_factor(s, 0, v->sign_a, v->layers, *z++);
+    if (faults & FINDING_TURNS_B)
+        p->turns[1] *=
+            turns_factor(s, 1, faults & FINDING_TURNS_A ? v->sign_b : v->sign_a, v->layers, *z++);
+    if (faults & FINDING_TURNS_ALIKE) {
+        p->turns[0] *= turns_factor(s, 0, v->sign_a, v->layers, *z);
+        p->turns[1] *= s->limbs > 1 ? turns_factor(s, 1, v->sign_a, v->layers, *z) : 1;
+        z++;
+    }
+    if ((faults & FINDING_GAUGE) && v->wire >= 0) {
+        for (int limb = 0; limb < 2; limb++) {
+            p->wire_diameter[limb] *= s->wire[v->wire].bare;
+            p->wire_overall[limb] *= s->wire[v->wire].overall;
+        }
+    }
+    if (faults & FINDING_CANCEL)
+        p->sense[1] = -p->sense[1];
+    for (int limb = 0; limb < 2; limb++) {
+        if (faults & (limb ? FINDING_SHORTED_B : FINDING_SHORTED_A)) {
+            double share = prior->shorted_median * exp(prior->shorted_log_sd * *z++);
+
+            p->shorted[limb] = fmin(1 + share * p->turns[limb], 0.97 * p->turns[limb]);
+        }
+        if (faults & (limb ? FINDING_OPEN_B : FINDING_OPEN_A))
+            p->open[limb] = true;
+        if (faults & (limb ? FINDING_BYPASS_B : FINDING_BYPASS_A))
+            p->bypass[limb] = 0.03 * exp(1.2 * *z++);
+        if (faults & (limb ? FINDING_JOINT_B : FINDING_JOINT_A))
+            p->joint[limb] = log_uniform(prior->joint_low, prior->joint_high, *z++);
+    }
+    if (faults & FINDING_JOINT_PAIR)
+        state->joint_pair = log_uniform(prior->joint_low, prior->joint_high, *z++);
+    if (faults & FINDING_LEAKAGE)
+        p->leakage = 1 / log_uniform(prior->leak_low, prior->leak_high, *z++);
+    if (faults & FINDING_WARM)
+        state->heat = v->heat > 0 ? log_uniform(prior->warm_low, prior->warm_high, *z++)
+                                  : -log_uniform(prior->warm_low, 25, *z++);
+    if (faults & FINDING_HARD) {
+        double hard = log_uniform(2, 15, *z++);
+
+        p->iron_field *= hard;
+        p->remanence *= hard;
+    }
+    if (faults & FINDING_SATURATED) {
+        /* Iron that carries less flux is iron of less section. */
+        double section = 0.3 + 0.55 * gsl_cdf_ugaussian_P(*z++);
+
+        p->keeper_depth *= section;
+        p->yoke_depth *= section;
+    }
+    if (faults & FINDING_GAP)
+        p->gap += log_uniform(prior->gap_low, prior->gap_high, *z++);
+    if (faults & FINDING_METER) {
+        double g = fmin(0.9, 0.05 * exp(0.9 * *z++));
+
+        if (v->instrument >= 0)
+            state->gain[v->instrument] += v->sign_a < 0 ? -g : g;
+    }
+    if (faults & FINDING_LEADS)
+        state->lead_ohm += log_uniform(prior->lead_low, prior->lead_high, *z++);
+}
+
+/* ---- what would be read ---- */
+
+struct cache {
+    double temperature[8];
+    struct coil_observables y[8];
+    size_t count;
+};
+
+static double item_temperature(const struct suppose *s, const struct suppose_state *state,
+                               const struct evidence_item *e)
+{
+    double t = isnan(e->at.temperature) ? s->ambient : e->at.temperature;
+    /* Without a thermometer the room is known only roughly. */
+    double u = isnan(e->at.temperature) ? 4 : e->at.temperature_u;
+
+    return fmax(-40, fmin(250, t + u * state->temperature + state->heat));
+}
+
+/* Resistances, masses and sizes: quick, and the same for every item at one temperature. */
+static const struct coil_observables *electric(const struct suppose *s,
+                                               const struct suppose_state *state,
+                                               const struct evidence_item *e, struct cache *cache)
+{
+    struct coil_specimen p = state->specimen;
+    struct coil_conditions k;
+    struct status st;
+    size_t at;
+
+    p.temperature = item_temperature(s, state, e);
+    for (size_t i = 0; i < cache->count; i++)
+        if (cache->temperature[i] == p.temperature)
+            return &cache->y[i];
+    at = cache->count < 8 ? cache->count++ : 7;
+    cache->temperature[at] = p.temperature;
+    memset(&k, 0, sizeof k);
+    k.drive = COIL_DRIVE_PAIR;
+    k.voltage = NAN;
+    if (coil_forward(s->coil, &p, &k, COIL_ELECTRIC, &cache->y[at], &st) != STATUS_OK) {
+        cache->count--;
+        return NULL;
+    }
+    return &cache->y[at];
+}
+
+static double place_resistance(const struct suppose *s, const struct suppose_state *state,
+                               const struct coil_observables *y, enum evidence_place place)
+{
+    switch (place) {
+    case EVIDENCE_LIMB_A:
+        return y->y[COIL_RESISTANCE_A];
+    case EVIDENCE_LIMB_B:
+        return s->limbs > 1 ? y->y[COIL_RESISTANCE_B] : y->y[COIL_RESISTANCE_A];
+    default:
+        return y->y[COIL_RESISTANCE_PAIR] + state->joint_pair;
+    }
+}
+
+/* The magnetic solve under the conditions of an item. */
+static bool magnetic(const struct suppose *s, const struct suppose_state *state,
+                     const struct evidence_item *e, double resistance, unsigned want,
+                     struct coil_observables *y)
+{
+    struct coil_specimen p = state->specimen;
+    struct coil_conditions k;
+    struct status st;
+    double current = e->at.current;
+
+    memset(&k, 0, sizeof k);
+    k.drive = e->place == EVIDENCE_LIMB_A   ? COIL_DRIVE_LIMB_A
+              : e->place == EVIDENCE_LIMB_B ? COIL_DRIVE_LIMB_B
+                                            : COIL_DRIVE_PAIR;
+    if (isnan(current) && e->at.voltage > 0)
+        current = isfinite(resistance) ? e->at.voltage / fmax(resistance, 1e-3) : 0;
+    if (want == COIL_INDUCTANCE) {
+        /* A rise sees the mean inductance on the way up; a bridge works at next to nothing. */
+        current = e->at.frequency > 0 || isnan(current) ? 1e-3 : 0.6 * current;
+    }
+    if (isnan(current))
+        return false;
+    k.voltage = NAN;
+    k.current = current;
+    k.keeper = e->at.keeper || e->kind == EVIDENCE_LIFT || e->kind == EVIDENCE_PULL ||
+               e->kind == EVIDENCE_RESIDUAL_PULL;
+    if (!isnan(e->at.gap))
+        p.gap += e->at.gap - s->nominal.gap;
+    p.gap = fmin(0.1, fmax(0, p.gap));
+    p.temperature = item_temperature(s, state, e);
+    return coil_forward(s->coil, &p, &k, want, y, &st) == STATUS_OK;
+}
+
+static bool read_item(const struct suppose *s, const struct suppose_state *state,
+                      const struct evidence_item *e, struct cache *cache, double *reading)
+{
+    const struct coil_specimen *p = &state->specimen;
+    const struct coil_observables *y = electric(s, state, e, cache);
+    double gain = e->instrument >= 0 ? 1 + state->gain[e->instrument] : 1;
+    double r;
+    struct coil_observables m;
+
+    if (!y)
+        return false;
+    r = place_resistance(s, state, y, e->place);
+    switch (e->kind) {
+    case EVIDENCE_RESISTANCE:
+        *reading = gain * (r + (e->wires == 2 ? state->lead_ohm : 0));
+        return true;
+    case EVIDENCE_INSULATION:
+        *reading = on_scale(e->kind, 1 / (1 / state->insulation + p->leakage));
+        return true;
+    case EVIDENCE_CURRENT:
+        *reading = gain * e->at.voltage / fmax(r, 1e-6);
+        return true;
+    case EVIDENCE_SAG:
+        *reading = e->at.voltage * e->at.source_ohm / (fmax(r, 0) + e->at.source_ohm);
+        return true;
+    case EVIDENCE_INDUCTANCE:
+        if (!isfinite(r)) {
+            *reading = -50; /* no current, no inductance */
+            return true;
+        }
+        if (!magnetic(s, state, e, r, COIL_INDUCTANCE, &m))
+            return false;
+        *reading =
+            log(fmax(1e-12, gain * state->inductance *
+                                m.y[e->at.keeper ? COIL_INDUCTANCE_ON : COIL_INDUCTANCE_OFF]));
+        return true;
+    case EVIDENCE_SECOND_TIME:
+        *reading = -WEIGH_FAR;
+        if (p->shorted[0] > 0 || p->shorted[1] > 0) {
+            if (!magnetic(s, state, e, r, COIL_INDUCTANCE, &m))
+                return false;
+            if (m.y[COIL_TAU_SHORT] > 0)
+                *reading = log(m.y[COIL_TAU_SHORT] * state->short_time);
+        }
+        return true;
+    case EVIDENCE_POLARITY:
+        /* +1: the free ends are unlike poles, as aiding limbs make them. */
+        *reading = p->sense[0] * p->sense[1];
+        if (p->bypass[0] < 0.2 * y->y[COIL_RESISTANCE_B] ||
+            p->bypass[1] < 0.2 * y->y[COIL_RESISTANCE_A])
+            *reading = 1; /* the dead limb carries the other's flux back */
+        if (p->open[0] || p->open[1])
+            *reading = 0;
+        return true;
+    case EVIDENCE_WIRE_MASS: {
+        double share = 1;
+
+        if (e->place != EVIDENCE_PAIR && s->limbs > 1) {
+            double a =
+                p->turns[0] * y->y[COIL_MEAN_TURN_A] * p->wire_diameter[0] * p->wire_diameter[0];
+            double b =
+                p->turns[1] * y->y[COIL_MEAN_TURN_B] * p->wire_diameter[1] * p->wire_diameter[1];
+
+            share = (e->place == EVIDENCE_LIMB_A ? a : b) / (a + b);
+        }
+        *reading = gain * share * y->y[COIL_WIRE_MASS];
+        return true;
+    }
+    case EVIDENCE_DIAMETER: {
+        double over =
+            y->y[e->place == EVIDENCE_LIMB_B && s->limbs > 1 ? COIL_OUTSIDE_B : COIL_OUTSIDE_A];
+        double under = p->limb_width + 2 * p->wrap;
+
+        *reading = under + (over - under) * state->build;
+        return true;
+    }
+    case EVIDENCE_WIRE_DIAMETER:
+        *reading = p->wire_diameter[0];
+        return true;
+    case EVIDENCE_LIFT:
+    case EVIDENCE_PULL:
+        if (!isfinite(r) || e->at.current == 0) {
+            *reading = floor_pull(0);
+            return true;
+        }
+        if (!magnetic(s, state, e, r, COIL_FIELD, &m))
+            return false;
+        *reading = floor_pull(gain * m.y[COIL_PULL]);
+        return true;
+    case EVIDENCE_RESIDUAL_PULL: {
+        struct evidence_item work = *e;
+
+        if (isnan(work.at.current) && isnan(work.at.voltage)) {
+            const struct design *d = coil_design(s->coil);
+
+            if (!amount_given(d->supply.voltage))
+                return false;
+            work.at.voltage = d->supply.voltage.value;
+        }
+        if (!isfinite(r)) {
+            *reading = on_scale(e->kind, 0);
+            return true;
+        }
+        if (!magnetic(s, state, &work, r, COIL_RESIDUAL, &m))
+            return false;
+        *reading = on_scale(e->kind, state->sticking * m.y[COIL_RESIDUAL_PULL]);
+        return true;
+    }
+    case EVIDENCE_DRIFT:
+        /* A warm coil cools while it is watched. */
+        *reading = -0.0039 * state->heat / (1 + 0.0039 * (item_temperature(s, state, e) - 20)) *
+                   (1 - exp(-e->at.duration / state->cooling));
+        return true;
+    case EVIDENCE_KINDS:
+        break;
+    }
+    return false;
+}
+
+bool suppose_read(struct suppose *s, const struct suppose_state *state,
+                  const struct evidence_item *item, double *reading, double *noise)
+{
+    struct cache cache = {.count = 0};
+
+    *noise = own_noise(item);
+    return read_item(s, state, item, &cache, reading);
+}
+
+/* ---- the model to be weighed ---- */
+
+static double log_normal_cdf(double x)
+{
+    return gsl_sf_log_erfc(-x / M_SQRT2) - M_LN2;
+}
+
+static double log_normal(double x, double u)
+{
+    return -0.5 * x * x / (u * u) - log(u) - 0.5 * log(2 * M_PI);
+}
+
+/* All the polarities at once: the supply may be either way round, so one sign is free. */
+static double polarity_likelihood(const struct suppose *s, double product)
+{
+    double sum = -INFINITY;
+    bool none = product > -0.5 && product < 0.5;
+
+    for (int lead = -1; lead <= 1; lead += 2) {
+        double p = log(0.5);
+
+        for (size_t i = 0; i < s->evidence.count; i++) {
+            const struct evidence_item *e = &s->evidence.item[i];
+            double pole;
+
+            if (e->kind != EVIDENCE_POLARITY || e->place == EVIDENCE_PAIR)
+                continue;
+            pole = e->place == EVIDENCE_LIMB_A ? lead : -lead * product;
+            if (none)
+                p += log(0.5);
+            else
+                p += e->value * pole > 0 ? log1p(-POLARITY_MISREAD) : log(POLARITY_MISREAD);
+        }
+        sum = weigh_log_add(sum, p);
+    }
+    /* Nobody notes a pole where a compass does not move. */
+    return none ? sum + log(0.05) : sum;
+}
+
+static double second_time_likelihood(const struct suppose *s, size_t item, double scalar)
+{
+    const struct evidence_item *e = &s->evidence.item[item];
+    double value = on_scale(e->kind, e->value);
+    bool shorted = scalar > -0.5 * WEIGH_FAR;
+
+    if (e->bound == EVIDENCE_BELOW) {
+        if (!shorted)
+            return log(1 - EDDY_SEEN);
+        return log(0.1 + 0.4 * gsl_cdf_ugaussian_P(-scalar));
+    }
+    if (!shorted)
+        return log(EDDY_SEEN) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U);
+    return weigh_log_add(log(0.6) + log_normal(scalar * s->noise[item], s->noise[item]),
+                         log(0.3) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U));
+}
+
+static double sound(void *context, size_t item, double scalar)
+{
+    const struct suppose *s = context;
+    const struct evidence_item *e = &s->evidence.item[item];
+
+    switch (e->kind) {
+    case EVIDENCE_POLARITY:
+        return item == s->first_polarity ? polarity_likelihood(s, scalar) : 0;
+    case EVIDENCE_SECOND_TIME:
+        return second_time_likelihood(s, item, scalar);
+    case EVIDENCE_LIFT:
+        if (e->outcome == EVIDENCE_HELD)
+            return log_normal_cdf(scalar);
+        /* 'More than so much' was not lifted: any load would do. */
+        if (e->bound == EVIDENCE_ABOVE)
+            return 0;
+        return weigh_log_add(log(BAD_SEAT), log1p(-BAD_SEAT) + log_normal_cdf(-scalar));
+    default:
+        break;
+    }
+    if (e->bound == EVIDENCE_ABOVE)
+        return log_normal_cdf(scalar);
+    if (e->bound == EVIDENCE_BELOW)
+        return log_normal_cdf(-scalar);
+    return log_normal(scalar, 1) - log(s->noise[item]);
+}
+
+static double item_misfit(void *context, size_t item, double scalar)
+{
+    const struct suppose *s = context;
+    const struct evidence_item *e = &s->evidence.item[item];
+
+    if (e->kind == EVIDENCE_POLARITY || e->kind == EVIDENCE_SECOND_TIME)
+        return -1;
+    if (e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
+        return -1;
+    return scalar * scalar;
+}
+
+static double mistake_chance(void *context, size_t item)
+{
+    const struct suppose *s = context;
+    const struct evidence_item *e = &s->evidence.item[item];
+
+    /* Those carry their own allowance for being misread. */
+    if (e->kind == EVIDENCE_POLARITY || e->kind == EVIDENCE_SECOND_TIME)
+        return 0;
+    return fmin(0.3, s->prior.mistake * (e->doubtful ? 8 : 1));
+}
+
+/* A mistake is usually a factor near the true figure (wrong limb, wrong line of the note-book),
+ * one time in four a power of ten. */
+static double mistaken(void *context, size_t item, const double *scalar)
+{
+    const struct suppose *s = context;
+    const struct evidence_item *e = &s->evidence.item[item];
+    double value = on_scale(e->kind, e->value), expect, middle = s->middle[item], sum;
+
+    if (e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
+        return log(0.3);
+    expect = value + scalar[item] * s->noise[item];
+    if (by_log(e->kind))
+        return weigh_log_add(log(0.75) + log_normal(value - middle, 1.5),
+                             log(0.125) + weigh_log_add(log_normal(value - expect - M_LN10, 0.15),
+                                                        log_normal(value - expect + M_LN10, 0.15)));
+    if (e->kind == EVIDENCE_DRIFT || !(middle > 0))
+        return log_normal(value - middle, fmax(0.05, fabs(middle)));
+    if (!(value > 0))
+        return log(0.02) - log(fabs(middle));
+    sum = log(0.75) + log_normal(log(value / middle), 0.8);
+    if (expect > 0)
+        sum = weigh_log_add(sum, log(0.125) +
+                                     weigh_log_add(log_normal(log(value / expect) - M_LN10, 0.03),
+                                                   log_normal(log(value / expect) + M_LN10, 0.03)));
+    return sum - log(value);
+}
+
+static bool scalars(void *context, const double *z, double *scalar)
+{
+    struct suppose *s = context;
+    struct suppose_state state;
+    struct cache cache = {.count = 0};
+
+    suppose_state(s, &s->variant, z, 0, &state);
+    for (size_t i = 0; i < s->evidence.count; i++) {
+        const struct evidence_item *e = &s->evidence.item[i];
+        double reading;
+
+        if (e->kind == EVIDENCE_POLARITY && i != s->first_polarity) {
+            scalar[i] = 0;
+            continue;
+        }
+        if (!read_item(s, &state, e, &cache, &reading))
+            return false;
+        if (e->kind == EVIDENCE_POLARITY)
+            scalar[i] = reading;
+        else if (e->kind == EVIDENCE_SECOND_TIME && reading <= -WEIGH_FAR)
+            scalar[i] = reading;
+        else
+            scalar[i] = (reading - on_scale(e->kind, e->value)) / s->noise[i];
+    }
+    return true;
+}
+
+struct weigh_model suppose_model(struct suppose *s, const struct suppose_variant *variant)
+{
+    struct weigh_model m;
+
+    s->variant = *variant;
+    s->finding = &finding_table(NULL)[variant->finding];
+    memset(&m, 0, sizeof m);
+    m.unknowns = s->directions + finding_unknowns(s->finding->faults);
+    m.items = s->evidence.count;
+    m.context = s;
+    m.scalars = scalars;
+    m.sound = sound;
+    m.mistaken = mistaken;
+    m.mistake = mistake_chance;
+    m.item_misfit = item_misfit;
+    return m;
+}
+
+static uint64_t mix(uint64_t x)
+{
+    x = (x ^ (x >> 30)) * 0xBF58476D1CE4E5B9u;
+    x = (x ^ (x >> 27)) * 0x94D049BB133111EBu;
+    return x ^ (x >> 31);
+}
+
+void suppose_state(const struct suppose *s, const struct suppose_variant *variant, const double *z,
+                   size_t tail, struct suppose_state *state)
+{
+    double full[SUPPOSE_NUISANCES_MAX] = {0};
+
+    if (tail > 0) {
+        double along[WEIGH_UNKNOWNS_MAX] = {0};
+
+        for (size_t i = 0; i < s->nuisances; i++) {
+            uint64_t bits = mix(tail * 0x9E3779B97F4A7C15u + (i + 1) * 0xD1342543DE82EF95u);
+
+            full[i] = gsl_cdf_ugaussian_Pinv(((double)(bits >> 12) + 0.5) / 4503599627370496.0);
+            for (size_t j = 0; j < s->directions; j++)
+                along[j] += full[i] * s->turn[i][j];
+        }
+        for (size_t i = 0; i < s->nuisances; i++)
+            for (size_t j = 0; j < s->directions; j++)
+                full[i] -= along[j] * s->turn[i][j];
+    }
+    for (size_t i = 0; i < s->nuisances; i++)
+        for (size_t j = 0; j < s->directions; j++)
+            full[i] += s->turn[i][j] * z[j];
+    state_clear(s, state);
+    for (size_t i = 0; i < s->nuisances; i++)
+        apply_nuisance(s, &s->nuisance[i], full[i], state);
+    if (variant) {
+        state->variant = variant;
+        apply_faults(s, variant, finding_table(NULL)[variant->finding].faults, z + s->directions,
+                     state);
+    }
+}
+
+double suppose_unknown(struct suppose *s)
+{
+    double sum = 0;
+
+    for (size_t i = 0; i < s->evidence.count; i++) {
+        const struct evidence_item *e = &s->evidence.item[i];
+        double value = on_scale(e->kind, e->value);
+
+        if (e->kind == EVIDENCE_POLARITY)
+            sum += i == s->first_polarity ? polarity_likelihood(s, 1) - log(2) : 0;
+        else if (e->kind == EVIDENCE_SECOND_TIME)
+            sum +=
+                log(0.5) +
+                (e->bound == EVIDENCE_EQUAL ? log_normal(value - EDDY_LOG_S, 2 * EDDY_LOG_U) : 0);
+        else if (e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
+            sum += log(0.3);
+        else if (by_log(e->kind))
+            sum += log_normal(value - s->middle[i], 1);
+        else if (e->kind == EVIDENCE_DRIFT || !(s->middle[i] > 0) || !(value > 0))
+            sum += log_normal(value - s->middle[i], fmax(0.05, fabs(s->middle[i])));
+        else
+            sum += log_normal(log(value / s->middle[i]), 0.4) - log(value);
+    }
+    return sum;
+}
+
+/* ---- preparing ---- */
+
+static void add_nuisance(struct suppose *s, enum nuisance_kind kind, int index, double mean,
+                         double u)
+{
+    if (s->nuisances < SUPPOSE_NUISANCES_MAX && u >= 0) {
+        struct nuisance *n = &s->nuisance[s->nuisances++];
+
+        n->kind = kind;
+        n->index = index;
+        n->mean = mean;
+        n->u = u;
+    }
+}
+
+#define IN_SPECIMEN(field) offsetof(struct coil_specimen, field)
+
+static void list_nuisances(struct suppose *s, const struct suppose_learnt *learnt)
+{
+    const struct design *d = coil_design(s->coil);
+    struct coil_conditions k;
+    size_t inputs;
+    bool lot = learnt && !isnan(learnt->wire_lot);
+
+    coil_conditions_nominal(s->coil, &k);
+    inputs = coil_inputs(s->coil, &k, s->input);
+    for (size_t i = 0; i < inputs; i++) {
+        size_t at = s->input[i].specimen_offset;
+
+        /* These have their own lines below. */
+        if (at == COIL_NO_OFFSET || at == IN_SPECIMEN(temperature) ||
+            s->input[i].cause == COIL_CAUSE_TURNS || at == IN_SPECIMEN(mean_turn_offset) ||
+            at == IN_SPECIMEN(resistivity) || at == IN_SPECIMEN(roughness) ||
+            at == IN_SPECIMEN(lead_resistance) || at == IN_SPECIMEN(model))
+            continue;
+        /* A lot whose resistance per metre is known leaves little doubt about its section. */
+        if (lot && at == IN_SPECIMEN(wire_diameter))
+            s->input[i].u *= 0.3;
+        add_nuisance(s, NUISANCE_INPUT, (int)i, 0, 1);
+    }
+    for (int limb = 0; limb < s->limbs; limb++) {
+        struct amount turns = d->winding.turns[limb];
+
+        add_nuisance(s, NUISANCE_TURNS, limb, 0, hypot(TURNS_SLIP, turns.u / turns.value));
+        add_nuisance(s, NUISANCE_LIMB_TURN, limb, 0, LIMB_TURN_U);
+    }
+    if (learnt && !isnan(learnt->mean_turn))
+        add_nuisance(s, NUISANCE_MEAN_TURN, 0, learnt->mean_turn, learnt->mean_turn_u);
+    else
+        add_nuisance(s, NUISANCE_MEAN_TURN, 0, 0, MEAN_TURN_U);
+    if (lot)
+        add_nuisance(s, NUISANCE_RESISTIVITY, 0, learnt->wire_lot, learnt->wire_lot_u);
+    else
+        add_nuisance(s, NUISANCE_RESISTIVITY, 0, 0, RESISTIVITY_U);
+    add_nuisance(s, NUISANCE_TEMPERATURE, 0, 0, 1);
+    add_nuisance(s, NUISANCE_LEADS, 0, s->evidence.lead_ohm, s->evidence.lead_ohm_u);
+    for (size_t i = 0; i < s->evidence.instruments; i++)
+        add_nuisance(s, NUISANCE_GAIN, (int)i, s->evidence.instrument[i].bias,
+                     s->evidence.instrument[i].gain_u);
+    if (learnt && !isnan(learnt->contact_gap))
+        add_nuisance(s, NUISANCE_CONTACT, 0, learnt->contact_gap, learnt->contact_gap_u);
+    else
+        add_nuisance(s, NUISANCE_CONTACT, 0, log(fmax(s->nominal.roughness, 1e-6)), CONTACT_LOG_U);
+    add_nuisance(s, NUISANCE_INSULATION, 0, log(INSULATION_OHM), INSULATION_U);
+    add_nuisance(s, NUISANCE_COOLING, 0, log(COOLING_S), COOLING_U);
+    add_nuisance(s, NUISANCE_INDUCTANCE, 0, 0, INDUCTANCE_U);
+    add_nuisance(s, NUISANCE_PULL, 0, 0, PULL_U);
+    add_nuisance(s, NUISANCE_BUILD, 0, 0, BUILD_U);
+    add_nuisance(s, NUISANCE_SHORT_TIME, 0, 0, SHORT_TIME_U);
+    add_nuisance(s, NUISANCE_STICKING, 0, 0, STICKING_U);
+}
+
+/* ---- other wires that the spool might have held ---- */
+
+static void add_wire(struct suppose *s, const struct wire *right, enum wire_system system,
+                     int gauge, double diameter, double share)
+{
+    struct wire other;
+    struct status st;
+    struct other_wire *o;
+    double bare;
+
+    if (s->wires == WIRES_MAX || !(right->diameter > 0) || !(right->overall_nom > 0))
+        return;
+    if (wire_make(&other, right->metal, system, gauge, diameter, right->strands, right->covering,
+                  &st) != STATUS_OK)
+        return;
+    bare = other.diameter / right->diameter;
+    /* Closer than this it is the same wire within its tolerance. */
+    if (fabs(bare - 1) < 0.025 || bare < 0.6 || bare > 1.6)
+        return;
+    for (size_t i = 0; i < s->wires; i++) {
+        if (fabs(s->wire[i].bare / bare - 1) < 0.012) {
+            s->wire[i].share += share;
+            return;
+        }
+    }
+    o = &s->wire[s->wires++];
+    o->bare = bare;
+    o->overall = other.overall_nom / right->overall_nom;
+    o->share = share;
+    wire_size_text(system, gauge, other.diameter, o->label, sizeof o->label);
+}
+
+static void list_wires(struct suppose *s)
+{
+    const struct wire *w = &coil_design(s->coil)->winding.wire;
+    enum wire_system numbered[2] = {WIRE_SWG, WIRE_AWG};
+    double sum = 0;
+
+    if (w->system == WIRE_SWG || w->system == WIRE_AWG) {
+        add_wire(s, w, w->system, w->gauge + 1, NAN, 0.3);
+        add_wire(s, w, w->system, w->gauge - 1, NAN, 0.3);
+        /* The same number of the other list: the commonest confusion of all. */
+        add_wire(s, w, w->system == WIRE_SWG ? WIRE_AWG : WIRE_SWG, w->gauge, NAN, 0.2);
+        add_wire(s, w, w->system, w->gauge + 2, NAN, 0.1);
+        add_wire(s, w, w->system, w->gauge - 2, NAN, 0.1);
+    } else {
+        int n = wire_size_count(WIRE_METRIC), best = -1, gauge;
+        double diameter, nearest = INFINITY;
+        struct status st;
+
+        for (int i = 0; i < n; i++) {
+            if (wire_size(WIRE_METRIC, i, &gauge, &diameter, &st) != STATUS_OK)
+                continue;
+            if (fabs(log(diameter / w->diameter)) < nearest) {
+                nearest = fabs(log(diameter / w->diameter));
+                best = i;
+            }
+        }
+        /* Shops stock every second size of the fine series. */
+        for (int step = -4; best >= 0 && step <= 4; step++) {
+            static const double share[5] = {0, 0.1, 0.3, 0.02, 0.06};
+
+            if (step != 0 && best + step >= 0 && best + step < n &&
+                wire_size(WIRE_METRIC, best + step, &gauge, &diameter, &st) == STATUS_OK)
+                add_wire(s, w, WIRE_METRIC, gauge, diameter, share[abs(step)]);
+        }
+        for (int k = 0; k < 2; k++) {
+            n = wire_size_count(numbered[k]);
+            for (int i = 0; i < n; i++) {
+                if (wire_size(numbered[k], i, &gauge, &diameter, &st) == STATUS_OK &&
+                    fabs(diameter / w->diameter - 1) < 0.16)
+                    add_wire(s, w, numbered[k], gauge, NAN, 0.05);
+            }
+        }
+    }
+    for (size_t i = 0; i < s->wires; i++)
+        sum += s->wire[i].share;
+    for (size_t i = 0; i < s->wires; i++)
+        s->wire[i].share /= sum;
+}
+
+const char *suppose_wire(const struct suppose *s, int wire)
+{
+    return wire >= 0 && (size_t)wire < s->wires ? s->wire[wire].label : "";
+}
+
+/* ---- variants ---- */
+
+static void add_variant(struct suppose_variant *list, size_t *n,
+                        const struct suppose_variant *pattern, double share)
+{
+    if (*n < SUPPOSE_VARIANTS_MAX && share > 0) {
+        list[*n] = *pattern;
+        list[*n].log_share += log(share);
+        (*n)++;
+    }
+}
+
+/* Multiplies the list by the ways turns can be wrong. */
+static size_t turns_variants(const struct suppose *s, unsigned faults, struct suppose_variant *list,
+                             size_t n)
+{
+    struct suppose_variant before[SUPPOSE_VARIANTS_MAX];
+    double is_short = s->prior.turns_short, layers = s->prior.layer_share;
+    size_t count = n;
+    bool each = (faults & FINDING_TURNS_A) && (faults & FINDING_TURNS_B);
+    bool simple = (faults & FINDING_GAUGE) || each;
+    int limb = (faults & FINDING_TURNS_B) && !each ? 1 : 0;
+
+    if (!(faults & (FINDING_TURNS_A | FINDING_TURNS_B | FINDING_TURNS_ALIKE)))
+        return n;
+    if (simple || isnan(s->layer_turns[limb]))
+        layers = 0;
+    memcpy(before, list, n * sizeof *list);
+    n = 0;
+    for (size_t i = 0; i < count; i++) {
+        struct suppose_variant v = before[i];
+
+        for (int a = -1; a <= 1; a += 2) {
+            double share = a < 0 ? is_short : 1 - is_short;
+
+            v.sign_a = a;
+            v.layers = 0;
+            v.sign_b = 0;
+            if (each) {
+                /* A winder who miscounts short does so again: alike two times in three. */
+                v.sign_b = a;
+                add_variant(list, &n, &v, share * 0.65);
+                v.sign_b = -a;
+                add_variant(list, &n, &v, share * 0.35);
+                continue;
+            }
+            add_variant(list, &n, &v, share * (1 - layers));
+            v.layers = 1;
+            add_variant(list, &n, &v, share * layers * 0.8);
+            v.layers = 2;
+            add_variant(list, &n, &v, a < 0 ? share * layers * 0.2 : 0);
+        }
+    }
+    return n;
+}
+
+size_t suppose_variants(const struct suppose *s, size_t finding,
+                        struct suppose_variant variant[SUPPOSE_VARIANTS_MAX])
+{
+    size_t rows, n = 0;
+    const struct finding *f = &finding_table(&rows)[finding];
+    struct suppose_variant v;
+
+    if (finding >= rows || (f->two_limbs && s->limbs < 2))
+        return 0;
+    memset(&v, 0, sizeof v);
+    v.finding = finding;
+    v.wire = v.instrument = -1;
+    if (f->faults & FINDING_GAUGE) {
+        for (size_t i = 0; i < s->wires; i++) {
+            v.wire = (int)i;
+            add_variant(variant, &n, &v, s->wire[i].share);
+        }
+    } else if (f->faults & FINDING_METER) {
+        for (size_t i = 0; i < s->evidence.instruments; i++) {
+            v.instrument = (int)i;
+            for (v.sign_a = -1; v.sign_a <= 1; v.sign_a += 2)
+                add_variant(variant, &n, &v, 0.5 / (double)s->evidence.instruments);
+        }
+    } else if (f->faults & FINDING_WARM) {
+        v.heat = 1;
+        add_variant(variant, &n, &v, 0.85);
+        v.heat = -1;
+        add_variant(variant, &n, &v, 0.15);
+    } else {
+        add_variant(variant, &n, &v, 1);
+    }
+    if ((f->faults & FINDING_GAUGE) && (f->faults & FINDING_WARM)) {
+        for (size_t i = 0; i < n; i++)
+            variant[i].heat = 1;
+    }
+    return turns_variants(s, f->faults, variant, n);
+}
+
+/* ---- directions ---- */
+
+/* Effect of one standard deviation of each nuisance on each item, in units of its noise. */
+static bool effects(struct suppose *s, unsigned faults, double (*effect)[SUPPOSE_NUISANCES_MAX],
+                    double *middle)
+{
+    struct suppose_variant v = {.wire = -1, .instrument = -1};
+    struct suppose_state state;
+    double at[EVIDENCE_MAX], reading;
+
+    for (size_t n = 0; n <= s->nuisances; n++) {
+        struct cache cache = {.count = 0};
+
+        state_clear(s, &state);
+        for (size_t i = 0; i < s->nuisances; i++)
+            apply_nuisance(s, &s->nuisance[i], i + 1 == n ? 0.5 : 0, &state);
+        apply_faults(s, &v, faults, NULL, &state);
+        for (size_t i = 0; i < s->evidence.count; i++) {
+            const struct evidence_item *e = &s->evidence.item[i];
+
+            if (!read_item(s, &state, e, &cache, &reading)) {
+                if (n == 0)
+                    return false;
+                reading = at[i];
+            }
+            if (n == 0)
+                at[i] = middle[i] = reading;
+            else
+                effect[i][n - 1] = (reading - at[i]) / 0.5 / s->noise[i];
+        }
+    }
+    return true;
+}
+
+/* Finds the directions: eigenvectors of E E', E the effects under aiding and under cancelling. */
+static enum status_code find_directions(struct suppose *s, struct status *st)
+{
+    size_t items = s->evidence.count, rows = items * (s->limbs > 1 ? 2 : 1);
+    double(*effect)[SUPPOSE_NUISANCES_MAX];
+    double unused[EVIDENCE_MAX], dropped[EVIDENCE_MAX] = {0};
+    gsl_matrix *square = NULL, *vectors = NULL;
+    gsl_vector *values = NULL;
+    gsl_eigen_symmv_workspace *work = NULL;
+    enum status_code code = STATUS_OK;
+    size_t most = WEIGH_UNKNOWNS_MAX - LEAST_VARIANT_UNKNOWNS;
+
+    if (items == 0)
+        return status_ok(st);
+    effect = calloc(rows, sizeof *effect);
+    square = gsl_matrix_calloc(rows, rows);
+    vectors = gsl_matrix_calloc(rows, rows);
+    values = gsl_vector_calloc(rows);
+    work = gsl_eigen_symmv_alloc(rows);
+    if (!effect || !square || !vectors || !values || !work) {
+        code = status_fail(st, STATUS_MEMORY, "no memory for the evidence");
+        goto out;
+    }
+    if (!effects(s, 0, effect, s->middle) ||
+        (s->limbs > 1 && !effects(s, FINDING_CANCEL, effect + items, unused))) {
+        code = status_fail(st, STATUS_NUMERIC,
+                           "the coil as designed cannot be worked out under the conditions of the "
+                           "evidence");
+        goto out;
+    }
+    for (size_t i = 0; i < rows; i++) {
+        for (size_t j = 0; j < rows; j++) {
+            double sum = 0;
+
+            for (size_t n = 0; n < s->nuisances; n++)
+                sum += effect[i][n] * effect[j][n];
+            gsl_matrix_set(square, i, j, sum);
+        }
+    }
+    if (gsl_eigen_symmv(square, values, vectors, work) != 0) {
+        code = status_fail(st, STATUS_NUMERIC, "the effects of the evidence did not settle");
+        goto out;
+    }
+    gsl_eigen_symmv_sort(values, vectors, GSL_EIGEN_SORT_VAL_DESC);
+    for (size_t j = 0; j < rows; j++) {
+        double size = sqrt(fmax(0, gsl_vector_get(values, j)));
+
+        if (size < 1e-6)
+            break;
+        if (size >= DIRECTION_LEAST && s->directions < most) {
+            for (size_t n = 0; n < s->nuisances; n++) {
+                double sum = 0;
+
+                for (size_t i = 0; i < rows; i++)
+                    sum += effect[i][n] * gsl_matrix_get(vectors, i, j);
+                s->turn[n][s->directions] = sum / size;
+            }
+            s->directions++;
+        } else {
+            for (size_t i = 0; i < items; i++) {
+                double part = size * gsl_matrix_get(vectors, i, j);
+
+                dropped[i] += part * part;
+            }
+        }
+    }
+    for (size_t i = 0; i < items; i++)
+        s->noise[i] *= sqrt(1 + dropped[i]);
+out:
+    free(effect);
+    gsl_matrix_free(square);
+    gsl_matrix_free(vectors);
+    gsl_vector_free(values);
+    if (work)
+        gsl_eigen_symmv_free(work);
+    return code;
+}
+
+static enum status_code check_places(const struct suppose *s, struct status *st)
+{
+    for (size_t i = 0; i < s->evidence.count; i++) {
+        const struct evidence_item *e = &s->evidence.item[i];
+
+        if (e->place == EVIDENCE_LIMB_B && s->limbs < 2)
+            return status_fail(st, STATUS_INPUT,
+                               "%s was measured, but the design has only one limb", e->source);
+        if (e->instrument >= (int)s->evidence.instruments)
+            return status_fail(st, STATUS_INPUT, "%s: instrument %d is not in the list", e->source,
+                               e->instrument);
+        if (!(e->u > 0))
+            return status_fail(st, STATUS_INPUT, "%s: uncertainty %g cannot be; expected above 0",
+                               e->source, e->u);
+    }
+    return status_ok(st);
+}
+
+enum status_code suppose_new(const struct design *design, const struct evidence_set *evidence,
+                             const struct suppose_learnt *learnt, const struct finding_prior *prior,
+                             struct suppose **out, struct status *st)
+{
+    struct suppose *s = calloc(1, sizeof *s);
+    struct coil_conditions k;
+    enum status_code code;
+
+    *out = NULL;
+    if (!s)
+        return status_fail(st, STATUS_MEMORY, "no memory for a verdict");
+    s->evidence = *evidence;
+    s->prior = *prior;
+    s->first_polarity = EVIDENCE_MAX;
+    code = coil_new(design, &s->coil, st);
+    if (code != STATUS_OK)
+        goto fail;
+    s->limbs = design_limbs(coil_design(s->coil));
+    s->ambient = coil_design(s->coil)->supply.ambient.value;
+    code = check_places(s, st);
+    if (code != STATUS_OK)
+        goto fail;
+    coil_specimen_nominal(s->coil, &s->nominal);
+    coil_conditions_nominal(s->coil, &k);
+    k.voltage = NAN;
+    k.current = 0;
+    code = coil_forward(s->coil, &s->nominal, &k, COIL_ELECTRIC, &s->expected, st);
+    if (code != STATUS_OK)
+        goto fail;
+    for (int limb = 0; limb < 2; limb++) {
+        double layers = s->expected.y[limb ? COIL_LAYERS_B : COIL_LAYERS_A];
+
+        s->layer_turns[limb] = NAN;
+        if (limb < s->limbs && coil_design(s->coil)->winding.layers != DESIGN_SCRAMBLE &&
+            layers >= 3)
+            s->layer_turns[limb] = s->nominal.turns[limb] / layers;
+    }
+    for (size_t i = 0; i < s->evidence.count; i++) {
+        s->noise[i] = own_noise(&s->evidence.item[i]);
+        if (s->evidence.item[i].kind == EVIDENCE_POLARITY && s->first_polarity == EVIDENCE_MAX)
+            s->first_polarity = i;
+    }
+    list_nuisances(s, learnt);
+    list_wires(s);
+    code = find_directions(s, st);
+    if (code != STATUS_OK)
+        goto fail;
+    *out = s;
+    return status_ok(st);
+fail:
+    suppose_free(s);
+    return code;
+}
+
+void suppose_free(struct suppose *s)
+{
+    if (s) {
+        coil_free(s->coil);
+        free(s);
+    }
+}
+
+struct coil *suppose_coil(struct suppose *s)
+{
+    return s->coil;
+}
+
+const struct design *suppose_design(const struct suppose *s)
+{
+    return coil_design(s->coil);
+}
+
+const struct coil_specimen *suppose_nominal(const struct suppose *s)
+{
+    return &s->nominal;
+}
+
+const struct coil_observables *suppose_expected(const struct suppose *s)
+{
+    return &s->expected;
+}
+
+double suppose_temperature(const struct suppose *s, const struct suppose_state *state)
+{
+    struct evidence_item room = {.at = {.temperature = NAN}};
+
+    for (size_t i = 0; i < s->evidence.count; i++)
+        if (!isnan(s->evidence.item[i].at.temperature))
+            return item_temperature(s, state, &s->evidence.item[i]);
+    return item_temperature(s, state, &room);
+}

@@ -1,0 +1,828 @@
+#include "analyze/infer/verdict.h"
+
+#include <gsl/gsl_cdf.h>
+#include <math.h>
+#include <stdarg.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analyze/infer/posterior.h"
+
+#define CASES_MAX     256
+#define MARGIN        8.0   /* variants this far (in log) below the best are not sampled */
+#define UNKNOWN_PRIOR 0.004 /* something that is not in the table */
+#define UNEXPLAINED_P 0.002
+#define SAY_FINDING   0.02 /* findings below this are not worth a line */
+#define MISTAKE_SAY   0.5
+
+/* One variant of one finding, weighed. */
+struct weighed {
+    struct suppose_variant variant;
+    struct weigh_result result;
+    double log_prior;
+    double probability;
+};
+
+/* ---- options ---- */
+
+struct verdict_options verdict_options_default(const struct design *design)
+{
+    struct verdict_options o;
+
+    memset(&o, 0, sizeof o);
+    o.limits.turns = 0.05;
+    o.limits.resistance = 0.10;
+    o.limits.insulation = 1e6;
+    o.limits.joint = 0.02;
+    o.limits.shorted = 0.01;
+    o.limits.pull_min = NAN;
+    o.limits.sure = 0.95;
+    o.limits.turns_default = o.limits.resistance_default = true;
+    o.learnt.mean_turn = o.learnt.mean_turn_u = NAN;
+    o.learnt.wire_lot = o.learnt.wire_lot_u = NAN;
+    o.learnt.contact_gap = o.learnt.contact_gap_u = NAN;
+    o.prior = finding_prior_default();
+    if (design) {
+        if (amount_given(design->limits.turns)) {
+            o.limits.turns = design->limits.turns.value;
+            o.limits.turns_default = false;
+        }
+        if (amount_given(design->limits.resistance)) {
+            o.limits.resistance = design->limits.resistance.value;
+            o.limits.resistance_default = false;
+        }
+        if (amount_given(design->limits.pull_min))
+            o.limits.pull_min = design->limits.pull_min.value;
+    }
+    return o;
+}
+
+const char *verdict_word(enum verdict_result result)
+{
+    switch (result) {
+    case VERDICT_PASS:
+        return "pass";
+    case VERDICT_FAIL:
+        return "fail";
+    case VERDICT_UNDECIDED:
+        break;
+    }
+    return "undecided";
+}
+
+double verdict_fault_probability(const struct verdict *verdict, unsigned faults)
+{
+    double sum = 0;
+
+    for (size_t i = 0; i < verdict->findings; i++)
+        if (verdict->finding[i].finding->faults & faults)
+            sum += verdict->finding[i].probability;
+    return sum;
+}
+
+/* ---- weighing ---- */
+
+static enum status_code weigh_all(struct suppose *s, const struct verdict_options *o,
+                                  struct weighed *list, size_t *count, struct verdict *v,
+                                  struct status *st)
+{
+    size_t rows;
+    const struct finding *table = finding_table(&rows);
+    struct weigh_options w = weigh_options_default();
+    double best = -INFINITY, prior_sum = 0;
+    struct status why;
+
+    *count = 0;
+    if (o->draws)
+        w.draws = o->draws;
+    for (size_t f = 0; f < rows; f++) {
+        struct suppose_variant variant[SUPPOSE_VARIANTS_MAX];
+        size_t n = suppose_variants(s, f, variant);
+
+        if (n == 0)
+            continue;
+        prior_sum += table[f].prior;
+        for (size_t i = 0; i < n && *count < CASES_MAX; i++) {
+            struct weighed *c = &list[*count];
+            struct weigh_model m = suppose_model(s, &variant[i]);
+            struct weigh_options quick = w;
+
+            memset(c, 0, sizeof *c);
+            c->variant = variant[i];
+            c->log_prior = log(table[f].prior) + variant[i].log_share;
+            quick.draws_only_if_near = true;
+            quick.best = INFINITY;
+            if (weigh_integrate(&m, &quick, 0, &c->result, &why) == STATUS_MEMORY)
+                return status_fail(st, STATUS_MEMORY, "%s", why.text);
+            v->evaluations += c->result.evaluations;
+            best = fmax(best, c->log_prior + c->result.log_evidence);
+            (*count)++;
+        }
+    }
+    for (size_t i = 0; i < *count; i++)
+        list[i].log_prior -= log(prior_sum);
+    best -= log(prior_sum);
+    if (best == -INFINITY)
+        return status_ok(st);
+    for (size_t i = 0; i < *count; i++) {
+        struct weighed *c = &list[i];
+        struct weigh_model m;
+        double here = c->log_prior + c->result.log_evidence;
+        double start[WEIGH_UNKNOWNS_MAX];
+        size_t keep;
+
+        if (here < best - MARGIN)
+            continue;
+        m = suppose_model(s, &c->variant);
+        memcpy(start, c->result.mode, sizeof start);
+        w.start = start;
+        keep = (size_t)fmax(16, VERDICT_DRAWS_MAX * fmin(1, exp(here - best)));
+        if (weigh_integrate(&m, &w, keep, &c->result, &why) == STATUS_MEMORY)
+            return status_fail(st, STATUS_MEMORY, "%s", why.text);
+        v->evaluations += c->result.evaluations;
+    }
+    return status_ok(st);
+}
+
+/* Probabilities of all cases; returns that of 'something else'. */
+static double normalise(struct weighed *list, size_t count, double log_unknown)
+{
+    double all = log_unknown;
+
+    for (size_t i = 0; i < count; i++)
+        all = weigh_log_add(all, list[i].log_prior + list[i].result.log_evidence);
+    for (size_t i = 0; i < count; i++)
+        list[i].probability =
+            all == -INFINITY ? 0 : exp(list[i].log_prior + list[i].result.log_evidence - all);
+    return all == -INFINITY ? 1 : exp(log_unknown - all);
+}
+
+/* Copies draws of each case in proportion to its probability. */
+static enum status_code gather(struct suppose *s, const struct weighed *list, size_t count,
+                               struct verdict *v, struct status *st)
+{
+    double owed = 0;
+    size_t tail = 0;
+
+    v->draw = calloc(VERDICT_DRAWS_MAX, sizeof *v->draw);
+    if (!v->draw)
+        return status_fail(st, STATUS_MEMORY, "no memory for the draws of a verdict");
+    for (size_t i = 0; i < count; i++) {
+        const struct weighed *c = &list[i];
+        size_t take;
+
+        owed += c->probability * VERDICT_DRAWS_MAX;
+        take = (size_t)owed;
+        owed -= (double)take;
+        /* A case that was too unlikely to sample keeps its share for a likelier one. */
+        if (c->result.draws == 0)
+            continue;
+        for (size_t k = 0; k < take && v->draws < VERDICT_DRAWS_MAX; k++) {
+            struct verdict_draw *d = &v->draw[v->draws++];
+            size_t from = k * c->result.draws / take;
+
+            d->variant = c->variant;
+            suppose_state(s, &c->variant, c->result.draw[from].z, ++tail, &d->state);
+            d->state.variant = NULL;
+        }
+    }
+    return status_ok(st);
+}
+
+/* ---- limits ---- */
+
+/* True when this coil keeps every limit. */
+static bool keeps_limits(struct suppose *s, const struct verdict_draw *d,
+                         const struct verdict_limits *limits)
+{
+    const struct coil_specimen *p = &d->state.specimen, *n = suppose_nominal(s);
+    const struct finding *f = &finding_table(NULL)[d->variant.finding];
+    int limbs = design_limbs(suppose_design(s));
+    double whole = d->resistance_a + (limbs > 1 ? d->resistance_b : 0);
+    double joints = p->joint[0] + p->joint[1] + d->state.joint_pair;
+
+    if (f->class == FINDING_IRON || (f->faults & (FINDING_GAP | FINDING_HARD | FINDING_SATURATED)))
+        return false;
+    if (p->sense[0] * p->sense[1] * n->sense[0] * n->sense[1] < 0)
+        return false;
+    for (int i = 0; i < limbs; i++) {
+        double expected = suppose_expected(s)->y[i ? COIL_RESISTANCE_B : COIL_RESISTANCE_A];
+        double r = i ? d->resistance_b : d->resistance_a;
+
+        if (p->open[i] || isfinite(p->bypass[i]))
+            return false;
+        if (fabs(p->turns[i] / n->turns[i] - 1) > limits->turns)
+            return false;
+        if (p->shorted[i] > limits->shorted * n->turns[i])
+            return false;
+        if (fabs(r / expected - 1) > limits->resistance)
+            return false;
+    }
+    if (joints > limits->joint * whole)
+        return false;
+    if (p->leakage > 1 / limits->insulation)
+        return false;
+    if (!isnan(limits->pull_min) && d->pull < limits->pull_min)
+        return false;
+    return true;
+}
+
+/* Resistances at the ambient temperature, and the working pull when a limit asks for it. */
+static void work_out(struct suppose *s, struct verdict_draw *d, const struct verdict_limits *limits)
+{
+    struct coil_specimen p = d->state.specimen;
+    struct coil_conditions k;
+    struct coil_observables y;
+    struct status st;
+    bool pull = !isnan(limits->pull_min);
+
+    d->resistance_a = d->resistance_b = d->pull = NAN;
+    p.temperature = suppose_nominal(s)->temperature;
+    coil_conditions_nominal(suppose_coil(s), &k);
+    if (isnan(k.voltage) && isnan(k.current)) {
+        k.current = 0;
+        pull = false;
+    }
+    if (coil_forward(suppose_coil(s), &p, &k, pull ? COIL_FIELD : COIL_ELECTRIC, &y, &st) !=
+        STATUS_OK)
+        return;
+    d->resistance_a = y.y[COIL_RESISTANCE_A];
+    d->resistance_b = y.y[COIL_RESISTANCE_B];
+    d->resistance = y.y[COIL_RESISTANCE_PAIR] + d->state.joint_pair;
+    if (pull)
+        d->pull = y.y[COIL_PULL];
+}
+
+/* ---- estimates ---- */
+
+static int compare(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+
+    return (x > y) - (x < y);
+}
+
+/* Median and 95 % interval of n values; widens by the rank that n draws leave open. */
+static void interval(double *value, size_t n, struct verdict_estimate *e)
+{
+    double at[3] = {0.025, 0.5, 0.975}, q[3];
+
+    qsort(value, n, sizeof *value, compare);
+    for (int k = 0; k < 3; k++) {
+        double r = at[k] * (double)(n - 1);
+        size_t i = (size_t)r;
+
+        q[k] = i + 1 < n && isfinite(value[i + 1])
+                   ? value[i] + (r - (double)i) * (value[i + 1] - value[i])
+                   : value[i];
+    }
+    e->low = q[0];
+    e->median = q[1];
+    e->high = q[2];
+}
+
+enum quantity {
+    Q_TURNS_A,
+    Q_TURNS_B,
+    Q_RESISTANCE_A,
+    Q_RESISTANCE_B,
+    Q_RESISTANCE,
+    Q_WIRE,
+    Q_TEMPERATURE,
+    Q_MEAN_TURN,
+    Q_WIRE_LOT,
+    Q_GAP,
+    Q_JOINT,
+    Q_SHORTED_A,
+    Q_SHORTED_B,
+    Q_LEAKAGE,
+    Q_HEAT,
+    Q_LEADS,
+    QUANTITIES
+};
+
+static const struct {
+    const char *name, *unit;
+    bool two_limbs;
+    unsigned only; /* given that the leading finding has one of these faults; 0: always */
+} quantities[QUANTITIES] = {
+    [Q_TURNS_A] = {"turns of limb A", "turns", false, 0},
+    [Q_TURNS_B] = {"turns of limb B", "turns", true, 0},
+    [Q_RESISTANCE_A] = {"resistance of limb A at 20 C", "ohm", false, 0},
+    [Q_RESISTANCE_B] = {"resistance of limb B at 20 C", "ohm", true, 0},
+    [Q_RESISTANCE] = {"resistance at 20 C", "ohm", false, 0},
+    [Q_WIRE] = {"bare wire diameter", "m", false, 0},
+    [Q_TEMPERATURE] = {"coil temperature", "C", false, 0},
+    [Q_MEAN_TURN] = {"mean turn against geometry", "", false, 0},
+    [Q_WIRE_LOT] = {"resistance per metre against table", "", false, 0},
+    [Q_GAP] = {"air at each pole in contact", "m", false, 0},
+    [Q_JOINT] = {"resistance of the bad joint", "ohm", false,
+                 FINDING_JOINT_A | FINDING_JOINT_B | FINDING_JOINT_PAIR},
+    [Q_SHORTED_A] = {"shorted turns of limb A", "turns", false, FINDING_SHORTED_A},
+    [Q_SHORTED_B] = {"shorted turns of limb B", "turns", true, FINDING_SHORTED_B},
+    [Q_LEAKAGE] = {"resistance from winding to core", "ohm", false, FINDING_LEAKAGE},
+    [Q_HEAT] = {"warmth above the stated temperature", "K", false, FINDING_WARM},
+    [Q_LEADS] = {"resistance of the test leads", "ohm", false, FINDING_LEADS},
+};
+
+static double at_20(const struct suppose *s, double ohm)
+{
+    enum wire_metal metal = suppose_design(s)->winding.wire.metal;
+
+    return ohm / wire_temperature_factor(metal, suppose_nominal(s)->temperature);
+}
+
+static double quantity_of(const struct suppose *s, const struct verdict_draw *d, enum quantity q)
+{
+    const struct coil_specimen *p = &d->state.specimen, *n = suppose_nominal(s);
+
+    switch (q) {
+    case Q_TURNS_A:
+        return p->turns[0];
+    case Q_TURNS_B:
+        return p->turns[1];
+    case Q_RESISTANCE_A:
+        return at_20(s, d->resistance_a);
+    case Q_RESISTANCE_B:
+        return at_20(s, d->resistance_b);
+    case Q_RESISTANCE:
+        return at_20(s, d->resistance);
+    case Q_WIRE:
+        return p->wire_diameter[0];
+    case Q_TEMPERATURE:
+        return suppose_temperature(s, &d->state);
+    case Q_MEAN_TURN:
+        return p->mean_turn_offset[0] / suppose_expected(s)->y[COIL_MEAN_TURN_A];
+    case Q_WIRE_LOT:
+        return p->resistivity * pow(n->wire_diameter[0] / p->wire_diameter[0], 2) - 1;
+    case Q_GAP:
+        return p->roughness + p->gap - n->gap;
+    case Q_JOINT:
+        return p->joint[0] + p->joint[1] + d->state.joint_pair;
+    case Q_SHORTED_A:
+        return p->shorted[0];
+    case Q_SHORTED_B:
+        return p->shorted[1];
+    case Q_LEAKAGE:
+        return 1 / p->leakage;
+    case Q_HEAT:
+        return d->state.heat;
+    case Q_LEADS:
+        return d->state.lead_ohm;
+    case QUANTITIES:
+        break;
+    }
+    return NAN;
+}
+
+static double expected_of(const struct suppose *s, enum quantity q)
+{
+    const struct coil_specimen *n = suppose_nominal(s);
+    const double *y = suppose_expected(s)->y;
+
+    switch (q) {
+    case Q_TURNS_A:
+        return n->turns[0];
+    case Q_TURNS_B:
+        return n->turns[1];
+    case Q_RESISTANCE_A:
+        return at_20(s, y[COIL_RESISTANCE_A]);
+    case Q_RESISTANCE_B:
+        return at_20(s, y[COIL_RESISTANCE_B]);
+    case Q_RESISTANCE:
+        return at_20(s, y[COIL_RESISTANCE_PAIR]);
+    case Q_WIRE:
+        return n->wire_diameter[0];
+    case Q_GAP:
+        return n->roughness;
+    case Q_MEAN_TURN:
+    case Q_WIRE_LOT:
+    case Q_JOINT:
+    case Q_SHORTED_A:
+    case Q_SHORTED_B:
+    case Q_HEAT:
+        return 0;
+    default:
+        return NAN;
+    }
+}
+
+/* Interval of a quantity over the draws of one finding (rows' end: over all). */
+static bool estimate(const struct suppose *s, const struct verdict *v, enum quantity q,
+                     size_t finding, struct verdict_estimate *e)
+{
+    double value[VERDICT_DRAWS_MAX];
+    size_t n = 0;
+
+    memset(e, 0, sizeof *e);
+    e->name = quantities[q].name;
+    e->unit = quantities[q].unit;
+    e->expected = expected_of(s, q);
+    for (size_t i = 0; i < v->draws; i++) {
+        double x;
+
+        if (finding != SIZE_MAX && v->draw[i].variant.finding != finding)
+            continue;
+        x = quantity_of(s, &v->draw[i], q);
+        if (!isnan(x))
+            value[n++] = x;
+    }
+    if (n < 8)
+        return false;
+    interval(value, n, e);
+    return true;
+}
+
+static void estimate_all(const struct suppose *s, struct verdict *v)
+{
+    int limbs = design_limbs(suppose_design(s));
+    unsigned lead = v->findings ? v->finding[0].finding->faults : 0;
+    size_t row = v->findings ? (size_t)(v->finding[0].finding - finding_table(NULL)) : 0;
+
+    for (int q = 0; q < QUANTITIES && v->estimates < VERDICT_ESTIMATES_MAX; q++) {
+        bool only = quantities[q].only != 0;
+
+        if ((quantities[q].two_limbs && limbs < 2) || (only && !(lead & quantities[q].only)))
+            continue;
+        if (estimate(s, v, (enum quantity)q, only ? row : SIZE_MAX, &v->estimate[v->estimates])) {
+            v->estimate[v->estimates].leading_only = only;
+            v->estimates++;
+        }
+    }
+}
+
+/* ---- sentences ---- */
+
+static void say(char *out, const char *format, ...) __attribute__((format(printf, 2, 3)));
+static void say(char *out, const char *format, ...)
+{
+    va_list args;
+
+    va_start(args, format);
+    vsnprintf(out, VERDICT_LINE_SIZE, format, args);
+    va_end(args);
+}
+
+static void add_line(struct verdict *v, const char *text)
+{
+    if (v->lines < VERDICT_LINES_MAX && text[0])
+        say(v->line[v->lines++], "%s", text);
+}
+
+/* "93 %", never 100 % or 0 %. */
+static const char *percent(double p, char out[16])
+{
+    if (p > 0.995)
+        snprintf(out, 16, "over 99 %%");
+    else if (p < 0.005)
+        snprintf(out, 16, "under 1 %%");
+    else
+        snprintf(out, 16, "%.0f %%", 100 * p);
+    return out;
+}
+
+/* Half width of the interval to one or two figures, and the value to the same place. */
+static int places(double half)
+{
+    int p;
+
+    if (!(half > 0) || !isfinite(half))
+        return 1;
+    p = 1 - (int)floor(log10(half));
+    return p < 0 ? 0 : p > 6 ? 6 : p;
+}
+
+static void turns_text(const struct suppose *s, const struct verdict *v, size_t row, int limb,
+                       char out[80])
+{
+    struct verdict_estimate e;
+    double off, half, expected = suppose_nominal(s)->turns[limb];
+
+    out[0] = '\0';
+    if (!estimate(s, v, limb ? Q_TURNS_B : Q_TURNS_A, row, &e))
+        return;
+    off = e.median - expected;
+    half = 0.5 * (e.high - e.low);
+    snprintf(out, 80, "%.0f +- %.0f turns %s (of %.0f)", fabs(off), fmax(1, half),
+             off < 0 ? "short" : "over", expected);
+}
+
+/* "8.3 (7.9 to 8.8) ohm" */
+static void range_text(const struct verdict_estimate *e, double scale, const char *unit,
+                       char out[80])
+{
+    int p = places(0.5 * (e->high - e->low) / scale);
+
+    snprintf(out, 80, "%.*f (%.*f to %.*f) %s", p, e->median / scale, p, e->low / scale, p,
+             e->high / scale, unit);
+}
+
+static void wire_text(const struct suppose *s, const struct verdict *v, size_t row, char out[96])
+{
+    double share[32] = {0}, sum = 0;
+    int best = 0, second;
+
+    for (size_t i = 0; i < v->draws; i++) {
+        const struct verdict_draw *d = &v->draw[i];
+
+        if (d->variant.finding == row && d->variant.wire >= 0 && d->variant.wire < 32) {
+            share[d->variant.wire] += 1;
+            sum += 1;
+        }
+    }
+    for (int k = 1; k < 32; k++)
+        if (share[k] > share[best])
+            best = k;
+    second = best ? 0 : 1;
+    for (int k = 0; k < 32; k++)
+        if (k != best && share[k] > share[second])
+            second = k;
+    out[0] = '\0';
+    if (sum > 0 && share[second] > 0.1 * sum)
+        snprintf(out, 96, "%s rather than %s (or %s)", suppose_wire(s, best),
+                 suppose_design(s)->winding.wire.label, suppose_wire(s, second));
+    else if (sum > 0)
+        snprintf(out, 96, "%s rather than %s", suppose_wire(s, best),
+                 suppose_design(s)->winding.wire.label);
+}
+
+/* One sentence about a finding, with its figures where there are draws enough. */
+static void finding_text(const struct suppose *s, const struct verdict *v,
+                         struct verdict_finding *f)
+{
+    size_t row = (size_t)(f->finding - finding_table(NULL));
+    unsigned faults = f->finding->faults;
+    char a[80] = "", b[80] = "", wire[96] = "";
+    struct verdict_estimate e;
+    size_t used;
+
+    say(f->text, "%s", f->finding->title);
+    used = strlen(f->text);
+    if (faults & (FINDING_TURNS_A | FINDING_TURNS_ALIKE))
+        turns_text(s, v, row, 0, a);
+    if (faults & FINDING_TURNS_B ||
+        ((faults & FINDING_TURNS_ALIKE) && design_limbs(suppose_design(s)) > 1))
+        turns_text(s, v, row, 1, b);
+    if (faults & FINDING_GAUGE)
+        wire_text(s, v, row, wire);
+    if (wire[0])
+        used += (size_t)snprintf(f->text + used, sizeof f->text - used, ": %s", wire);
+    if (a[0] && used < sizeof f->text)
+        used += (size_t)snprintf(f->text + used, sizeof f->text - used, ": limb A %s", a);
+    if (b[0] && used < sizeof f->text)
+        used += (size_t)snprintf(f->text + used, sizeof f->text - used, "%s limb B %s",
+                                 a[0] ? "," : ":", b);
+    if (used >= sizeof f->text)
+        return;
+    a[0] = '\0';
+    if ((faults & FINDING_SHORTED_A) && estimate(s, v, Q_SHORTED_A, row, &e))
+        range_text(&e, 1, "turns", a);
+    else if ((faults & FINDING_SHORTED_B) && estimate(s, v, Q_SHORTED_B, row, &e))
+        range_text(&e, 1, "turns", a);
+    else if ((faults & (FINDING_JOINT_A | FINDING_JOINT_B | FINDING_JOINT_PAIR)) &&
+             estimate(s, v, Q_JOINT, row, &e))
+        range_text(&e, 1, "ohm", a);
+    else if ((faults & FINDING_LEAKAGE) && estimate(s, v, Q_LEAKAGE, row, &e))
+        range_text(&e, e.median < 1e5 ? 1 : 1e6, e.median < 1e5 ? "ohm" : "megohm", a);
+    else if ((faults & FINDING_WARM) && !(faults & FINDING_GAUGE) &&
+             estimate(s, v, Q_HEAT, row, &e))
+        range_text(&e, 1, "K above the stated temperature", a);
+    else if ((faults & FINDING_GAP) && estimate(s, v, Q_GAP, row, &e))
+        range_text(&e, 1e-3, "mm of air at each pole", a);
+    else if ((faults & FINDING_LEADS) && estimate(s, v, Q_LEADS, row, &e))
+        range_text(&e, 1, "ohm", a);
+    if (a[0])
+        snprintf(f->text + used, sizeof f->text - used, ": %s", a);
+}
+
+static void write_lines(const struct suppose *s, const struct evidence_set *evidence,
+                        struct verdict *v)
+{
+    char text[VERDICT_LINE_SIZE], p[16], q[16];
+    const struct verdict_finding *lead = v->findings ? &v->finding[0] : NULL;
+
+    if (evidence->count == 0) {
+        add_line(v, "Nothing has been measured yet.");
+        return;
+    }
+    if (v->unexplained) {
+        say(text,
+            "None of the findings explains the measurements together (p = %.2g): check the "
+            "readings and the design before acting on this.",
+            v->fit_p);
+        add_line(v, text);
+    }
+    for (size_t i = 0; i < v->misfits && i < 2; i++) {
+        const struct evidence_item *e = &evidence->item[v->misfit[i].item];
+
+        say(text, "The %s, %.4g, does not fit the rest (%s a mistake at the bench): take it again.",
+            e->source, e->value, percent(v->misfit[i].probability, p));
+        add_line(v, text);
+    }
+    if (lead && v->result == VERDICT_PASS) {
+        say(text, "Within its limits (%s).", percent(v->pass_probability, p));
+        add_line(v, text);
+        if (lead->finding->class != FINDING_GOOD) {
+            say(text, "Yet most likely not quite as designed: %s (%s).", lead->text,
+                percent(lead->probability, q));
+            add_line(v, text);
+        }
+    } else if (lead && v->result == VERDICT_FAIL) {
+        say(text, "Not within its limits (%s): %s (%s).", percent(v->fail_probability, p),
+            lead->text, percent(lead->probability, q));
+        add_line(v, text);
+        if (lead->remedy[0]) {
+            say(text, "What to do: %s.", lead->remedy);
+            add_line(v, text);
+        }
+    } else if (lead) {
+        say(text, "Not decided: within its limits %s, not within them %s.",
+            percent(v->pass_probability, p), percent(v->fail_probability, q));
+        add_line(v, text);
+        say(text, "Most likely: %s (%s).", lead->text, percent(lead->probability, p));
+        add_line(v, text);
+        if (lead->finding->class != FINDING_GOOD && lead->probability > 0.5 && lead->remedy[0]) {
+            say(text, "If so: %s.", lead->remedy);
+            add_line(v, text);
+        }
+    }
+    for (size_t i = 1; i < v->findings && v->lines < VERDICT_LINES_MAX - 3 && i < 4; i++) {
+        if (v->finding[i].probability < SAY_FINDING)
+            break;
+        say(text, "Or: %s (%s).", v->finding[i].text, percent(v->finding[i].probability, p));
+        add_line(v, text);
+    }
+    if (v->direction_open && design_limbs(suppose_design(s)) > 1) {
+        say(text,
+            "Nothing measured so far tells aiding limbs from cancelling ones (resistance is the "
+            "same either way); cancelling is %s likely until polarity, pull or inductance is seen.",
+            percent(v->cancel_probability, p));
+        add_line(v, text);
+    }
+    if (v->limits.turns_default || v->limits.resistance_default) {
+        say(text, "Limits used: turns +-%.0f %%%s, resistance +-%.0f %%%s.", 100 * v->limits.turns,
+            v->limits.turns_default ? " (trade default)" : "", 100 * v->limits.resistance,
+            v->limits.resistance_default ? " (trade default)" : "");
+        add_line(v, text);
+    }
+}
+
+/* ---- the verdict ---- */
+
+static int by_probability(const void *a, const void *b)
+{
+    const struct verdict_finding *x = a, *y = b;
+
+    if (x->probability != y->probability)
+        return x->probability < y->probability ? 1 : -1;
+    return (x->finding > y->finding) - (x->finding < y->finding);
+}
+
+static void rank(const struct weighed *list, size_t count, struct verdict *v)
+{
+    size_t rows;
+    const struct finding *table = finding_table(&rows);
+    double spread = 0;
+
+    for (size_t f = 0; f < rows && v->findings < VERDICT_FINDINGS_MAX; f++) {
+        struct verdict_finding *r = &v->finding[v->findings];
+        double square = 0, share = -INFINITY;
+        bool applies = false;
+
+        memset(r, 0, sizeof *r);
+        r->finding = &table[f];
+        r->remedy = table[f].remedy;
+        r->log_evidence = -INFINITY;
+        for (size_t i = 0; i < count; i++) {
+            const struct weighed *c = &list[i];
+
+            if (c->variant.finding != f)
+                continue;
+            applies = true;
+            r->probability += c->probability;
+            share = weigh_log_add(share, c->variant.log_share);
+            r->log_evidence =
+                weigh_log_add(r->log_evidence, c->variant.log_share + c->result.log_evidence);
+            if (c->result.sampled)
+                square += pow(c->probability * c->result.log_evidence_u, 2);
+        }
+        if (!applies)
+            continue;
+        r->log_evidence_u = r->probability > 0 ? sqrt(square) / r->probability : NAN;
+        v->findings++;
+    }
+    qsort(v->finding, v->findings, sizeof *v->finding, by_probability);
+    /* d p1 = p1 ((1 - p1) d ln Z1 - sum of the others' p d ln Z) */
+    for (size_t i = 0; i < v->findings; i++) {
+        double u = isnan(v->finding[i].log_evidence_u) ? 0 : v->finding[i].log_evidence_u;
+        double w = i == 0 ? 1 - v->finding[0].probability : v->finding[i].probability;
+
+        spread += pow(w * u, 2);
+    }
+    v->probability_u = v->findings ? v->finding[0].probability * sqrt(spread) : NAN;
+}
+
+static void name_misfits(const struct weighed *list, size_t count, size_t items, struct verdict *v)
+{
+    for (size_t i = 0; i < items; i++) {
+        double p = 0, sum = 0;
+        size_t at;
+
+        for (size_t k = 0; k < count; k++) {
+            p += list[k].probability * list[k].result.mistaken[i];
+            sum += list[k].probability;
+        }
+        p = sum > 0 ? p / sum : 0;
+        if (p < MISTAKE_SAY)
+            continue;
+        for (at = v->misfits++; at > 0 && v->misfit[at - 1].probability < p; at--)
+            v->misfit[at] = v->misfit[at - 1];
+        v->misfit[at] = (struct verdict_misfit){.item = i, .probability = p};
+    }
+}
+
+enum status_code verdict_reach(const struct design *design, const struct evidence_set *evidence,
+                               const struct verdict_options *options, struct verdict *verdict,
+                               struct status *st)
+{
+    struct suppose *s = NULL;
+    struct weighed *list = calloc(CASES_MAX, sizeof *list);
+    size_t count = 0, good = 0, bad = 0, lead = 0;
+    double unknown;
+    enum status_code code;
+
+    memset(verdict, 0, sizeof *verdict);
+    verdict->result = VERDICT_UNDECIDED;
+    verdict->limits = options->limits;
+    if (!list)
+        return status_fail(st, STATUS_MEMORY, "no memory for a verdict");
+    code = suppose_new(design, evidence, &options->learnt, &options->prior, &s, st);
+    if (code == STATUS_OK)
+        code = weigh_all(s, options, list, &count, verdict, st);
+    if (code != STATUS_OK)
+        goto out;
+    verdict->suppose = s;
+    unknown = normalise(list, count, log(UNKNOWN_PRIOR) + suppose_unknown(s));
+    verdict->unknown_probability = unknown;
+    rank(list, count, verdict);
+    code = gather(s, list, count, verdict, st);
+    if (code != STATUS_OK)
+        goto out;
+    for (size_t i = 0; i < verdict->draws; i++) {
+        struct verdict_draw *d = &verdict->draw[i];
+
+        work_out(s, d, &options->limits);
+        d->good = keeps_limits(s, d, &options->limits);
+        good += d->good;
+        bad += !d->good;
+    }
+    for (size_t i = 1; i < count; i++)
+        if (list[i].probability > list[lead].probability)
+            lead = i;
+    verdict->fit_p = 1;
+    if (count && list[lead].result.freedom > 0)
+        verdict->fit_p = gsl_cdf_chisq_Q(list[lead].result.misfit, list[lead].result.freedom);
+    verdict->unexplained = verdict->fit_p < UNEXPLAINED_P || unknown > 0.5;
+    name_misfits(list, count, evidence->count, verdict);
+    verdict->pass_probability =
+        good + bad ? (1 - unknown) * (double)good / (double)(good + bad) : 0;
+    verdict->fail_probability = 1 - verdict->pass_probability;
+    verdict->direction_open =
+        design_limbs(suppose_design(s)) > 1 && !evidence_tells_direction(evidence);
+    verdict->cancel_probability = verdict_fault_probability(verdict, FINDING_CANCEL);
+    if (!verdict->unexplained && evidence->count > 0) {
+        if (verdict->pass_probability >= options->limits.sure)
+            verdict->result = VERDICT_PASS;
+        else if (verdict->fail_probability - unknown >= options->limits.sure)
+            verdict->result = VERDICT_FAIL;
+    }
+    for (size_t i = 0; i < verdict->findings; i++)
+        finding_text(s, verdict, &verdict->finding[i]);
+    estimate_all(s, verdict);
+    write_lines(s, evidence, verdict);
+    s = NULL;
+    code = status_ok(st);
+out:
+    for (size_t i = 0; i < count; i++)
+        weigh_free(&list[i].result);
+    free(list);
+    if (code != STATUS_OK) {
+        verdict->suppose = NULL;
+        suppose_free(s);
+        free(verdict->draw);
+        verdict->draw = NULL;
+        verdict->draws = 0;
+    }
+    return code;
+}
+
+void verdict_free(struct verdict *verdict)
+{
+    free(verdict->draw);
+    verdict->draw = NULL;
+    verdict->draws = 0;
+    suppose_free(verdict->suppose);
+    verdict->suppose = NULL;
+}
