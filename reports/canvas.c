@@ -17,7 +17,7 @@
 #endif
 
 /* PNG is drawn this many times larger and reduced: libplot itself draws no smooth edges. */
-#define OVERSAMPLE 4
+#define OVERSAMPLE 3
 /* Helvetica's widths times this cover DejaVu Sans and Verdana, the widest usual sans-serifs. */
 #define WIDEST      1.19
 #define WIDEST_BOLD 1.30

@@ -478,7 +478,8 @@ static void time_ticks(struct scale *s, double count)
     }
 }
 
-static void set_range(const struct plot *plot, struct scale *s, enum plot_side side, double count)
+static void set_range(const struct plot *plot, struct scale *s, enum plot_side side, double count,
+                      bool tight)
 {
     const struct axis *axis = s->axis = &plot->axis[side];
     struct extent e = data_extent(plot, side);
@@ -494,7 +495,7 @@ static void set_range(const struct plot *plot, struct scale *s, enum plot_side s
             e.lo /= 2;
             e.hi *= 2;
         }
-        double room = pow(e.hi / e.lo, 0.04);
+        double room = pow(e.hi / e.lo, tight ? 0 : 0.04);
         e.lo /= room;
         e.hi *= room;
     } else {
@@ -511,7 +512,8 @@ static void set_range(const struct plot *plot, struct scale *s, enum plot_side s
             e.lo = floor(lo / step + 1e-9) * step;
             e.hi = ceil(hi / step - 1e-9) * step;
         } else {
-            double room = axis->scale == PLOT_TIME ? 0.01 : 0.03;
+            /* Lines run to the edge, where their labels stand; marks are kept off it. */
+            double room = tight || axis->scale == PLOT_TIME ? 0 : 0.03;
             bool from_zero = e.lo == 0;
             e.lo -= from_zero ? 0 : room * span;
             e.hi += room * span;
@@ -526,13 +528,13 @@ static void set_range(const struct plot *plot, struct scale *s, enum plot_side s
     s->factor = 1;
     s->prefix = "";
     if (axis->scale == PLOT_LINEAR)
-        s->factor = figure_prefix(fmax(fabs(e.lo), fabs(e.hi)) * 0.999, axis->unit, &s->prefix);
+        s->factor = figure_prefix(fmax(fabs(e.lo), fabs(e.hi)), axis->unit, &s->prefix);
 }
 
 static void make_ticks(struct scale *s, double count)
 {
     s->ticks = 0;
-    count = count < 2 ? 2 : count;
+    count = count < 3 ? 3 : count;
     if (s->axis->scale == PLOT_LOG)
         log_ticks(s, count);
     else if (s->axis->scale == PLOT_TIME)
@@ -561,6 +563,7 @@ struct frame {
     struct canvas *canvas;
     struct scale x, y;
     struct canvas_box area;
+    bool empty;
     size_t outside, dropped; /* points not shown: out of range; not on a log axis */
 };
 
@@ -964,6 +967,50 @@ static double label_width(struct frame *f, const char *text, double size)
     return box.x1 - box.x0;
 }
 
+/* Ink under a place, as a count of data points near it, to find the emptiest spot for a label. */
+static double crowding(const struct frame *f, struct canvas_box box)
+{
+    double count = 0;
+    for (size_t i = 0; i < f->plot->count; i++) {
+        const struct series *s = &f->plot->series[i];
+        size_t every = s->n / 500 + 1;
+        double px = NAN, py = NAN;
+        for (size_t k = 0; k < s->n; k += every) {
+            if (!usable(f->x.axis, s->x[k]) || !usable(f->y.axis, s->y[k])) {
+                px = NAN;
+                continue;
+            }
+            double x = place(&f->x, s->x[k]), y = place(&f->y, s->y[k]);
+            if (!is_points(s) && s->kind != KIND_BAND && isfinite(px)) {
+                double x0 = px, y0 = py, x1 = x, y1 = y;
+                count += clip(&box, &x0, &y0, &x1, &y1);
+            } else if (x > box.x0 - 4 && x < box.x1 + 4 && y > box.y0 - 4 && y < box.y1 + 4) {
+                count += is_points(s) ? 5 : 0.5;
+            }
+            px = x;
+            py = y;
+        }
+    }
+    return count;
+}
+
+/* The label of a line that ends before the right edge, next to its end if the place is free. */
+static bool write_at_end(struct frame *f, const struct series *s, double x, double y)
+{
+    double width = label_width(f, s->label, LETTERS);
+    static const double places[][2] = {{5, -0.34}, {5, 0.5}, {5, -1.2}};
+    for (size_t i = 0; i < sizeof places / sizeof places[0]; i++) {
+        double at = x + places[i][0], base = y + places[i][1] * LETTERS;
+        struct canvas_box box = {at, base - LETTERS * 0.24, at + width, base + LETTERS * 0.8};
+        if (box.x1 < f->area.x1 && box.y0 > f->area.y0 && box.y1 < f->area.y1 &&
+            crowding(f, box) < 0.5 &&
+            canvas_text(f->canvas, at, base, CANVAS_START, LETTERS, false, true, ink_of(s),
+                        s->label))
+            return true;
+    }
+    return false;
+}
+
 /* Direct labels at the right: as near to their line's end as the others allow. */
 static void write_beside(struct frame *f, const bool *direct, double room)
 {
@@ -990,6 +1037,8 @@ static void write_beside(struct frame *f, const bool *direct, double room)
     }
     for (size_t i = 0; i < n; i++) {
         const struct series *s = &plot->series[list[i].series];
+        if (list[i].x < f->area.x1 - 14 && write_at_end(f, s, list[i].x, list[i].wanted))
+            continue;
         double y = list[i].y, left = f->area.x1 + 5;
         bool far = fabs(y - list[i].wanted) > 3 || list[i].x < f->area.x1 - 6;
         if (far)
@@ -1062,33 +1111,6 @@ static void draw_marks(struct frame *f)
         else
             canvas_line(f->canvas, a->x0, at, a->x1, at, CANVAS_SOFT, 1.1, 3.5);
     }
-}
-
-/* Ink under a place, as a count of data points near it, to find the emptiest spot for a label. */
-static double crowding(const struct frame *f, struct canvas_box box)
-{
-    double count = 0;
-    for (size_t i = 0; i < f->plot->count; i++) {
-        const struct series *s = &f->plot->series[i];
-        size_t every = s->n / 500 + 1;
-        double px = NAN, py = NAN;
-        for (size_t k = 0; k < s->n; k += every) {
-            if (!usable(f->x.axis, s->x[k]) || !usable(f->y.axis, s->y[k])) {
-                px = NAN;
-                continue;
-            }
-            double x = place(&f->x, s->x[k]), y = place(&f->y, s->y[k]);
-            if (!is_points(s) && s->kind != KIND_BAND && isfinite(px)) {
-                double x0 = px, y0 = py, x1 = x, y1 = y;
-                count += clip(&box, &x0, &y0, &x1, &y1);
-            } else if (x > box.x0 - 4 && x < box.x1 + 4 && y > box.y0 - 4 && y < box.y1 + 4) {
-                count += is_points(s) ? 5 : 0.5;
-            }
-            px = x;
-            py = y;
-        }
-    }
-    return count;
 }
 
 static void write_marks(struct frame *f)
@@ -1196,10 +1218,12 @@ static bool draw(const struct plot *plot, struct canvas *canvas, char **out, siz
     bool direct[SERIES_MAX] = {false}, in_key[SERIES_MAX] = {false};
     double right = plot->width - MARGIN, room = 0;
     size_t lines = 0;
+    bool points = false;
     double y_count = fmax(2, plot->height / 55), x_count = fmax(2, plot->width / 85);
 
     for (size_t i = 0; i < plot->count; i++) {
         const struct series *s = &plot->series[i];
+        points = points || (is_points(s) && s->n < 400);
         if (!s->label[0])
             continue;
         double width = label_width(f, s->label, LETTERS) + 14;
@@ -1231,9 +1255,11 @@ static bool draw(const struct plot *plot, struct canvas *canvas, char **out, siz
     }
     top -= key(f, in_key, top, true);
 
-    set_range(plot, &f->x, PLOT_X, x_count);
-    set_range(plot, &f->y, PLOT_Y, y_count);
+    set_range(plot, &f->x, PLOT_X, x_count, room > 0 && !points);
+    set_range(plot, &f->y, PLOT_Y, y_count, false);
     make_ticks(&f->y, y_count);
+    struct extent shown = data_extent(plot, PLOT_Y);
+    f->empty = shown.lo > shown.hi;
     double left = MARGIN;
     for (int i = 0; i < f->y.ticks; i++)
         left = fmax(left, MARGIN + label_width(f, f->y.tick[i].text, LETTERS) + 6);
@@ -1261,7 +1287,7 @@ static bool draw(const struct plot *plot, struct canvas *canvas, char **out, siz
     }
     bottom += LETTERS * 1.3 + 6;
     if (y_title && y_title[0]) {
-        top -= LETTERS * 1.15;
+        top -= LETTERS * 1.15 + 4;
         canvas_text_fit(canvas, MARGIN, top + LETTERS * 0.24, CANVAS_START, LETTERS, false, false,
                         CANVAS_INK, y_title, plot->width - 2 * MARGIN);
     }
@@ -1303,6 +1329,9 @@ static bool draw(const struct plot *plot, struct canvas *canvas, char **out, siz
     for (size_t i = 0; i < plot->count; i++)
         if (is_points(&plot->series[i]))
             draw_points(f, &plot->series[i]);
+    if (f->empty)
+        canvas_text(canvas, (f->area.x0 + f->area.x1) / 2, (f->area.y0 + f->area.y1) / 2,
+                    CANVAS_MIDDLE, LETTERS, false, true, CANVAS_SOFT, "no data to show");
     write_beside(f, direct, room);
     write_marks(f);
     if (f->outside || f->dropped) {
