@@ -1,0 +1,598 @@
+#include "reports/sheet.h"
+
+#include "reports/figure.h"
+#include "reports/style.h"
+#include "reports/text.h"
+#include <math.h>
+#include <stdarg.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* An A4 page less its margins, in mm. */
+#define PAGE_HEIGHT 275.0
+#define PAGE_WIDTH  188.0
+
+/* Letters get smaller, and figures lower, step by step until the estimate says that all fits. At
+ * the last step the caps are such that the longest sheet fits: a test prints it. */
+static const struct step {
+    double letters; /* points */
+    double figure;  /* mm, most height of a figure */
+    size_t quantities, findings, facts, cautions, instruments;
+    size_t words; /* characters of one text */
+} steps[] = {
+    {10.0, 66, 14, 8, 12, 8, 8, 400}, {9.2, 60, 14, 8, 12, 8, 8, 300},
+    {8.5, 54, 14, 8, 12, 7, 7, 240},  {7.8, 48, 14, 7, 10, 6, 6, 200},
+    {7.4, 42, 13, 6, 8, 5, 5, 110},
+};
+#define STEPS    (sizeof steps / sizeof steps[0])
+#define FIGURES  4
+#define MM_OF_PT 0.3528
+#define LINE     1.34
+
+static size_t least(size_t a, size_t b)
+{
+    return a < b ? a : b;
+}
+
+static size_t length_of(const char *s, size_t most)
+{
+    return s ? strnlen(s, 4 * most) : 0;
+}
+
+/* ---- small parts ---- */
+
+static xmlNode *element(xmlNode *parent, const char *name, const char *css_class)
+{
+    return style_element(parent, name, css_class, NULL);
+}
+
+/* Adds an element whose text keeps at most 'words' characters. */
+static xmlNode *words(xmlNode *parent, const char *name, const char *css_class, const char *text,
+                      size_t most)
+{
+    char *clean = text_clean(text, most);
+    xmlNode *node = clean ? style_element(parent, name, css_class, clean) : NULL;
+    free(clean);
+    return node;
+}
+
+static xmlNode *wordsf(xmlNode *parent, const char *name, const char *css_class, const char *format,
+                       ...) __attribute__((format(printf, 4, 5)));
+
+static xmlNode *wordsf(xmlNode *parent, const char *name, const char *css_class, const char *format,
+                       ...)
+{
+    char text[400];
+    va_list list;
+    va_start(list, format);
+    vsnprintf(text, sizeof text, format, list);
+    va_end(list);
+    return style_element(parent, name, css_class, text);
+}
+
+static void and_more(xmlNode *parent, const char *name, size_t count, size_t shown,
+                     const char *of_what)
+{
+    if (count > shown)
+        wordsf(parent, name, "soft", "and %zu more %s", count - shown, of_what);
+}
+
+enum shape { SHAPE_DISC, SHAPE_HALF, SHAPE_CROSS, SHAPE_DASH };
+
+/* A shape drawn as a path: no font is asked for it. Words always stand beside it. */
+static void add_shape(xmlNode *parent, enum shape shape, const char *css_class)
+{
+    static const char *const paths[] = {
+        [SHAPE_DISC] =
+            "M12 1a11 11 0 1 0 .01 0zM6 12.5l4.5 4.5l8-9.5l-2-1.7l-6.200 7.400l-2.500-2.500z",
+        [SHAPE_HALF] = "M12 1a11 11 0 1 0 .01 0zM12 3.5v17a8.5 8.5 0 0 0 0-17z",
+        [SHAPE_CROSS] =
+            "M7 1h10l6 6v10l-6 6h-10l-6-6v-10zM8 6l-2 2l4 4l-4 4l2 2l4-4l4 4l2-2l-4-4l4-4"
+            "l-2-2l-4 4z",
+        [SHAPE_DASH] = "M3 10h18v4h-18z"};
+    xmlNode *svg = element(parent, "svg", css_class);
+    style_attribute(svg, "viewBox", "0 0 24 24");
+    style_attribute(svg, "aria-hidden", "true");
+    xmlNode *path = element(svg, "path", NULL);
+    style_attribute(path, "d", paths[shape]);
+    style_attribute(path, "fill", "currentColor");
+    style_attribute(path, "fill-rule", "evenodd");
+}
+
+static const struct {
+    const char *word, *css_class;
+    enum shape shape;
+} verdicts[] = {[SHEET_PASS] = {"Pass", "pass", SHAPE_DISC},
+                [SHEET_FAIL] = {"Fail", "fail", SHAPE_CROSS},
+                [SHEET_UNDECIDED] = {"Undecided", "undecided", SHAPE_HALF}};
+
+static const struct {
+    const char *word, *css_class;
+    enum shape shape;
+} agreements[] = {[SHEET_AGREES] = {"agrees", "pass", SHAPE_DISC},
+                  [SHEET_DOUBTFUL] = {"doubtful", "undecided", SHAPE_HALF},
+                  [SHEET_DIFFERS] = {"differs", "fail", SHAPE_CROSS},
+                  [SHEET_NOT_JUDGED] = {"not judged", "soft", SHAPE_DASH}};
+
+/* ---- estimating ---- */
+
+static double lines_of(const char *text, size_t most, double line_mm, double letters)
+{
+    double wide = letters * MM_OF_PT * 0.56; /* of a letter, on the wide side */
+    size_t n = length_of(text, most);
+    n = n > most ? most : n;
+    return n ? ceil((double)n * wide / line_mm) : 0;
+}
+
+/* Height the sheet would take at a step, mm. Errs to the high side. */
+static double height_of(const struct sheet *s, const struct step *step)
+{
+    double mm = step->letters * MM_OF_PT, line = mm * LINE, row = line + mm * 0.34, total = 0;
+    double half = PAGE_WIDTH / 2 - 4;
+    total += 1.7 * line * fmax(1, lines_of(s->coil, 80, 110, step->letters * 1.7));
+    total += line * lines_of(s->purpose, 160, 120, step->letters) + 2 * line;
+    total += line * (lines_of(s->verdict_text, step->words, 125, step->letters) +
+                     lines_of(s->next, step->words, 125, step->letters));
+    size_t n = least(s->quantity_count, step->quantities);
+    for (size_t i = 0; i < n; i++) {
+        double name = lines_of(s->quantities[i].name, 80, 42, step->letters);
+        double remark = lines_of(s->quantities[i].remark, 80, 42, step->letters);
+        total += row + line * (fmax(1, fmax(name, remark)) - 1);
+    }
+    total += n ? 3.6 * line : 0;
+    double findings = 0, facts = 0, cautions = 0, instruments = 0;
+    n = least(s->finding_count, step->findings);
+    for (size_t i = 0; i < n; i++)
+        findings +=
+            line * fmax(1, lines_of(s->findings[i].text, 90, half - 40, step->letters)) + 0.34 * mm;
+    findings += n ? 3.2 * line : 0;
+    n = least(s->fact_count, step->facts);
+    for (size_t i = 0; i < n; i++)
+        facts += line * fmax(1, fmax(lines_of(s->facts[i].value, 60, half * 0.55, step->letters),
+                                     lines_of(s->facts[i].name, 60, half * 0.38, step->letters)));
+    facts += n ? 3.2 * line : 0;
+    n = least(s->caution_count, step->cautions);
+    for (size_t i = 0; i < n; i++)
+        cautions += line * fmax(1, lines_of(s->cautions[i], step->words, half - 5, step->letters));
+    cautions += n ? 3.2 * line : 0;
+    n = least(s->instrument_count, step->instruments);
+    for (size_t i = 0; i < n; i++) {
+        const struct sheet_instrument *it = &s->instruments[i];
+        size_t length = least(length_of(it->name, 40), 40) +
+                        least(length_of(it->identity, 60), 60) +
+                        least(length_of(it->calibrated, 30), 30) + 20;
+        instruments += line * ceil((double)length * mm * 0.56 / (half - 5));
+    }
+    instruments += n ? 3.2 * line : 0;
+    total += fmax(findings, facts) + fmax(cautions, instruments);
+    size_t figures = least(s->figure_count, FIGURES);
+    double rows = ceil((double)figures / 2);
+    total += rows * (step->figure + 2 * line);
+    return total + 4 * line;
+}
+
+/* ---- sections ---- */
+
+static xmlNode *section(xmlNode *parent, const char *css_class, const char *heading)
+{
+    xmlNode *node = element(parent, "section", css_class);
+    style_element(node, "h2", NULL, heading);
+    return node;
+}
+
+static void add_number(xmlNode *row, double value, double u, double factor, const char *prefix,
+                       const char *unit)
+{
+    if (!isfinite(value)) {
+        style_element(row, "td", "figure soft", "not known");
+        return;
+    }
+    char number[FIGURE_TEXT_SIZE];
+    figure_text(number, value / factor, u / factor);
+    char *clean = text_clean(unit, 16);
+    wordsf(row, "td", "figure", "%s%s%s%s", number, clean && *clean ? " " : "", prefix,
+           clean ? clean : "");
+    free(clean);
+}
+
+static void add_quantities(xmlNode *leaf, const struct sheet *s, const struct step *step)
+{
+    size_t n = least(s->quantity_count, step->quantities);
+    if (!n)
+        return;
+    xmlNode *part = section(leaf, NULL, "Measured and predicted");
+    xmlNode *table = element(part, "table", NULL);
+    xmlNode *head = element(element(table, "thead", NULL), "tr", NULL);
+    static const char *const headings[] = {"Quantity", "Measured", "Predicted", "", "Remark"};
+    for (int i = 0; i < 5; i++) {
+        xmlNode *th = style_element(head, "th", i == 1 || i == 2 ? "figure" : NULL,
+                                    i == 3 ? "Do they agree?" : headings[i]);
+        style_attribute(th, "scope", "col");
+    }
+    xmlNode *body = element(table, "tbody", NULL);
+    for (size_t i = 0; i < n; i++) {
+        const struct sheet_quantity *q = &s->quantities[i];
+        xmlNode *row = element(body, "tr", NULL);
+        xmlNode *name = words(row, "th", NULL, q->name, 80);
+        style_attribute(name, "scope", "row");
+        const char *prefix = "";
+        double size = fmax(isfinite(q->measured) ? fabs(q->measured) : 0,
+                           isfinite(q->predicted) ? fabs(q->predicted) : 0);
+        double factor = figure_prefix(size, q->unit, &prefix);
+        add_number(row, q->measured, q->measured_u, factor, prefix, q->unit);
+        add_number(row, q->predicted, q->predicted_u, factor, prefix, q->unit);
+        unsigned a =
+            (unsigned)q->agreement <= SHEET_NOT_JUDGED ? (unsigned)q->agreement : SHEET_NOT_JUDGED;
+        xmlNode *cell = element(row, "td", agreements[a].css_class);
+        add_shape(cell, agreements[a].shape, "dot");
+        wordsf(cell, "span", NULL, " %s", agreements[a].word);
+        words(row, "td", NULL, q->remark, 80);
+    }
+    and_more(part, "p", s->quantity_count, n, "quantities");
+    style_element(part, "p", "soft small",
+                  "± is one standard uncertainty; predictions carry the tolerances of wire, sizes "
+                  "and temperature.");
+}
+
+static void add_findings(xmlNode *parent, const struct sheet *s, const struct step *step)
+{
+    size_t n = least(s->finding_count, step->findings);
+    if (!n)
+        return;
+    xmlNode *part = section(parent, NULL, "What explains the measurements");
+    xmlNode *table = element(part, "table", "findings");
+    xmlNode *body = element(table, "tbody", NULL);
+    for (size_t i = 0; i < n; i++) {
+        double p = s->findings[i].probability;
+        xmlNode *row = element(body, "tr", NULL);
+        if (!(p >= 0 && p <= 1)) {
+            style_element(row, "td", "figure soft", "not known");
+            p = 0;
+        } else {
+            /* Never '0 %' or '100 %' of something not certain. */
+            double percent = 100 * p;
+            wordsf(row, "td", "figure",
+                   p > 0 && percent < 0.5    ? "< 1 %%"
+                   : p < 1 && percent > 99.5 ? "> 99 %%"
+                                             : "%.0f %%",
+                   percent);
+        }
+        xmlNode *bar = element(element(row, "td", "chart"), "span", "bar");
+        xmlNode *fill = element(bar, "i", NULL);
+        char width[40];
+        snprintf(width, sizeof width, "width:%.1f%%", 100 * p);
+        style_attribute(fill, "style", width);
+        words(row, "td", NULL, s->findings[i].text, 90);
+    }
+    and_more(part, "p", s->finding_count, n, "findings, less likely");
+}
+
+static void add_facts(xmlNode *parent, const struct sheet_fact *facts, size_t count, size_t most,
+                      const char *heading)
+{
+    size_t n = least(count, most);
+    if (!n)
+        return;
+    xmlNode *part = section(parent, NULL, heading);
+    xmlNode *list = element(part, "dl", NULL);
+    for (size_t i = 0; i < n; i++) {
+        words(list, "dt", NULL, facts[i].name, 60);
+        words(list, "dd", NULL, facts[i].value, 60);
+    }
+    and_more(part, "p", count, n, "facts");
+}
+
+static void add_cautions(xmlNode *parent, const char *const *cautions, size_t count, size_t most,
+                         size_t characters)
+{
+    size_t n = least(count, most);
+    if (!n)
+        return;
+    xmlNode *part = section(parent, "cautions", "Take care");
+    xmlNode *list = element(part, "ul", NULL);
+    for (size_t i = 0; i < n; i++)
+        words(list, "li", NULL, cautions[i], characters);
+    and_more(part, "p", count, n, "cautions");
+}
+
+static void add_instruments(xmlNode *parent, const struct sheet *s, const struct step *step)
+{
+    size_t n = least(s->instrument_count, step->instruments);
+    if (!n)
+        return;
+    xmlNode *part = section(parent, NULL, "Measured with");
+    xmlNode *list = element(part, "ul", NULL);
+    for (size_t i = 0; i < n; i++) {
+        const struct sheet_instrument *it = &s->instruments[i];
+        xmlNode *item = element(list, "li", NULL);
+        words(item, "b", NULL, it->name, 40);
+        if (it->identity && *it->identity) {
+            style_element(item, "span", NULL, ": ");
+            words(item, "span", NULL, it->identity, 60);
+        }
+        if (it->calibrated && *it->calibrated) {
+            style_element(item, "span", "soft", "; calibrated ");
+            words(item, "span", "soft", it->calibrated, 30);
+        } else {
+            style_element(item, "span", "soft", "; calibrated: no date given");
+        }
+    }
+    and_more(part, "p", s->instrument_count, n, "instruments");
+}
+
+static bool add_figures(xmlNode *leaf, const struct sheet_figure *figures, size_t count,
+                        struct report_error *error)
+{
+    size_t n = least(count, FIGURES);
+    if (!n)
+        return true;
+    xmlNode *grid = element(leaf, "div", n == 1 ? "figures one" : "figures");
+    for (size_t i = 0; i < n; i++) {
+        xmlNode *figure = element(grid, "figure", NULL);
+        if (!style_drawing(figure, figures[i].svg, figures[i].size, error))
+            return false;
+        if (figures[i].caption && *figures[i].caption)
+            words(figure, "figcaption", "soft", figures[i].caption, 110);
+    }
+    and_more(leaf, "p", count, n, "figures");
+    return true;
+}
+
+static void add_footer(xmlNode *leaf, const char *version, const char *digest)
+{
+    xmlNode *foot = element(leaf, "footer", "soft");
+    style_element(foot, "span", NULL, "Truewound ");
+    words(foot, "span", NULL, version && *version ? version : "of unknown version", 40);
+    if (digest && *digest) {
+        style_element(foot, "span", NULL, " · made from data ");
+        words(foot, "code", NULL, digest, 80);
+    }
+}
+
+/* ---- style ---- */
+
+static const char sheet_css[] =
+    "body{padding:0}"
+    ".leaf{background:var(--leaf);max-width:210mm;margin:1em auto;padding:11mm;"
+    "border-top:3px solid var(--ink)}"
+    ".leaf{font-size:var(--letters);line-height:1.34}"
+    ".top{display:flex;gap:6mm;justify-content:space-between;align-items:flex-start;"
+    "padding-bottom:.4em;border-bottom:1px solid var(--ink)}"
+    ".result{display:flex;gap:5mm;align-items:flex-start;margin:.6em 0 .7em}"
+    ".result .verdict{display:flex;align-items:center;gap:.3em}"
+    ".verdict svg{width:1.15em;height:1.15em}"
+    ".dot{width:.8em;height:.8em;vertical-align:-.06em}"
+    "section{margin:0 0 .7em}"
+    ".two{display:grid;grid-template-columns:1fr 1fr;gap:0 8mm}"
+    ".figures{display:grid;grid-template-columns:1fr 1fr;gap:2mm 8mm;margin:0 0 .6em}"
+    ".figures.one{grid-template-columns:1fr}"
+    "figure svg.drawing{max-height:var(--figure)}"
+    "td,th{padding-right:.7em}thead th{border-bottom:1px solid var(--soft)}"
+    "tbody th{font-weight:normal}"
+    ".findings td{border:0}.findings .figure{width:4em}.findings .chart{width:30%}"
+    ".chart .bar{margin-top:.4em}"
+    "dl{display:grid;grid-template-columns:2fr 3fr;gap:0 .8em}"
+    "dt{color:var(--soft)}dd{margin:0}dt,dd,li,p{overflow-wrap:anywhere}"
+    "ul{padding-left:1.1em}.cautions{border-left:3px solid var(--doubt);padding-left:.7em}"
+    ".small{font-size:.85em}"
+    "footer{border-top:1px solid var(--line);padding-top:.3em;font-size:.85em}"
+    "code{font-family:monospace;overflow-wrap:anywhere}"
+    "@media screen and (max-width:700px){.leaf{padding:4vw;margin:0;font-size:15px}"
+    ".two,.figures{grid-template-columns:1fr}.top,.result{display:block}"
+    ".figure{white-space:normal}figure svg.drawing{max-height:none}}"
+    "@page{size:A4;margin:11mm}"
+    "@media print{.leaf{margin:0;padding:0;max-width:none;border:0}"
+    "section,figure,tr{break-inside:avoid}}";
+
+static char *css_of(double letters, double figure, const char *more)
+{
+    char *text = NULL;
+    if (asprintf(&text, "%s:root{--letters:%gpt;--figure:%gmm}%s", sheet_css, letters, figure,
+                 more) < 0)
+        return NULL;
+    return text;
+}
+
+static xmlDoc *page(const char *coil, const char *kind, const char *css, xmlNode **leaf)
+{
+    char *name = text_clean(coil, 80), *title = NULL;
+    xmlNode *body = NULL;
+    xmlDoc *doc = NULL;
+    if (name && css && asprintf(&title, "%s: %s", name, kind) >= 0)
+        doc = style_page("en", title, css, &body);
+    free(title);
+    free(name);
+    *leaf = doc ? element(body, "main", "leaf") : NULL;
+    return doc;
+}
+
+static xmlNode *top(xmlNode *leaf, const char *coil, const char *purpose)
+{
+    xmlNode *head = element(leaf, "header", "top");
+    xmlNode *left = element(head, "div", NULL);
+    words(left, "h1", NULL, coil, 80);
+    if (purpose && *purpose)
+        words(left, "p", NULL, purpose, 160);
+    return element(head, "div", NULL);
+}
+
+bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_error *error)
+{
+    *out = NULL;
+    *size = 0;
+    if (!s->coil || !*s->coil)
+        return report_error_set(error, "a test sheet needs the name of its coil");
+    if ((unsigned)s->verdict > SHEET_UNDECIDED)
+        return report_error_set(error, "a test sheet needs a verdict");
+    size_t k = 0;
+    while (k + 1 < STEPS && height_of(s, &steps[k]) > PAGE_HEIGHT)
+        k++;
+    const struct step *step = &steps[k];
+    char *css = css_of(step->letters, step->figure, "");
+    xmlNode *leaf;
+    xmlDoc *doc = page(s->coil, "test sheet", css, &leaf);
+    free(css);
+    if (!leaf) {
+        xmlFreeDoc(doc);
+        return report_error_set(error, "no memory for a test sheet");
+    }
+    xmlNode *right = top(leaf, s->coil, s->purpose);
+    style_element(right, "p", NULL, "Test sheet");
+    if (s->date && *s->date)
+        words(right, "p", "soft", s->date, 60);
+    xmlNode *result = element(leaf, "section", "result");
+    char verdict_class[40];
+    snprintf(verdict_class, sizeof verdict_class, "verdict %s", verdicts[s->verdict].css_class);
+    xmlNode *verdict = element(result, "p", verdict_class);
+    add_shape(verdict, verdicts[s->verdict].shape, NULL);
+    style_element(verdict, "span", NULL, verdicts[s->verdict].word);
+    xmlNode *why = element(result, "div", NULL);
+    if (s->verdict_text && *s->verdict_text)
+        words(why, "p", NULL, s->verdict_text, step->words);
+    if (s->next && *s->next) {
+        xmlNode *next = element(why, "p", NULL);
+        style_element(next, "b", NULL, "Next: ");
+        words(next, "span", NULL, s->next, step->words);
+    }
+    add_quantities(leaf, s, step);
+    if (s->finding_count || s->fact_count) {
+        xmlNode *two = element(leaf, "div", "two");
+        add_findings(two, s, step);
+        add_facts(two, s->facts, s->fact_count, step->facts, "As designed");
+    }
+    bool good = add_figures(leaf, s->figures, s->figure_count, error);
+    if (good) {
+        if (s->caution_count || s->instrument_count) {
+            xmlNode *two = element(leaf, "div", "two");
+            add_cautions(two, s->cautions, s->caution_count, step->cautions, step->words);
+            add_instruments(two, s, step);
+        }
+        add_footer(leaf, s->version, s->digest);
+        good = style_html(doc, out, size, error);
+    }
+    xmlFreeDoc(doc);
+    return good;
+}
+
+/* ---- the blank sheet for winding ---- */
+
+#define LIMB_ROWS 46 /* rows of each limb that one page holds */
+
+static const char winding_css[] =
+    ".tally{white-space:nowrap}"
+    ".tally i{display:inline-block;width:3.6mm;height:3.6mm;border:1px solid var(--soft);"
+    "margin-right:.7mm;vertical-align:middle}"
+    ".write{border-bottom:1px solid var(--soft);min-width:12mm}"
+    ".layers td,.layers th{padding-top:0;padding-bottom:0;height:var(--row);vertical-align:middle;"
+    "padding-right:.5em}";
+
+/* Turns that one box stands for: 1, 2 or 5 times a power of ten, so that ten boxes do. */
+static double box_of(double most)
+{
+    double power = 1;
+    while (power < 1e9) {
+        static const double part[] = {1, 2, 5};
+        for (int i = 0; i < 3; i++)
+            if (most <= 10 * part[i] * power)
+                return part[i] * power;
+        power *= 10;
+    }
+    return power;
+}
+
+static void add_layers(xmlNode *parent, const struct sheet_winding *s, int limb, double box)
+{
+    size_t count = 0, shown = 0;
+    for (size_t i = 0; i < s->layer_count; i++)
+        count += s->layers[i].limb == limb;
+    if (!count)
+        return;
+    char heading[40];
+    snprintf(heading, sizeof heading, "Limb %c", 'A' + limb - 1);
+    xmlNode *part = section(parent, NULL, heading);
+    xmlNode *table = element(part, "table", "layers");
+    xmlNode *head = element(element(table, "thead", NULL), "tr", NULL);
+    static const char *const headings[] = {"Layer", "Turns", "In all", "Tally", "Counted"};
+    for (int i = 0; i < 5; i++) {
+        xmlNode *th = style_element(head, "th", i < 3 ? "figure" : NULL, headings[i]);
+        style_attribute(th, "scope", "col");
+    }
+    xmlNode *body = element(table, "tbody", NULL);
+    for (size_t i = 0; i < s->layer_count && shown < LIMB_ROWS; i++) {
+        const struct sheet_layer *layer = &s->layers[i];
+        if (layer->limb != limb)
+            continue;
+        shown++;
+        xmlNode *row = element(body, "tr", NULL);
+        wordsf(row, "td", "figure", "%d", layer->layer);
+        wordsf(row, "td", "figure", "%.0f", layer->turns);
+        wordsf(row, "td", "figure", "%.0f", layer->total);
+        xmlNode *tally = element(row, "td", "tally");
+        int boxes = (int)ceil(layer->turns / box - 1e-9);
+        for (int k = 0; k < boxes && k < 10; k++)
+            element(tally, "i", NULL);
+        element(row, "td", "write");
+    }
+    and_more(part, "p", count, shown, "layers: print a second sheet");
+}
+
+bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,
+                        struct report_error *error)
+{
+    *out = NULL;
+    *size = 0;
+    if (!s->coil || !*s->coil)
+        return report_error_set(error, "a winding sheet needs the name of its coil");
+    double most = 0;
+    size_t rows[2] = {0, 0};
+    for (size_t i = 0; i < s->layer_count; i++) {
+        const struct sheet_layer *layer = &s->layers[i];
+        if (layer->limb < 1 || layer->limb > 2 || !(layer->turns >= 0 && layer->turns <= 1e7) ||
+            !(layer->total >= 0 && layer->total <= 1e9))
+            return report_error_set(error,
+                                    "layer %zu of a winding sheet needs limb 1 or 2 and a number "
+                                    "of turns",
+                                    i + 1);
+        most = fmax(most, layer->turns);
+        rows[layer->limb - 1]++;
+    }
+    double box = box_of(most);
+    size_t longest = least(rows[0] > rows[1] ? rows[0] : rows[1], LIMB_ROWS);
+    bool figure = s->figure != NULL && longest <= 24;
+    double room = PAGE_HEIGHT - 95 - (figure ? 62 : 0);
+    double row = longest ? room / (double)(longest + 2) : 7;
+    row = row > 7 ? 7 : row < 3.7 ? 3.7 : row;
+    char more[sizeof winding_css + 80];
+    snprintf(more, sizeof more, "%s:root{--row:%.1fmm}", winding_css, row);
+    char *css = css_of(longest > 30 ? 8 : 9.2, 56, more);
+    xmlNode *leaf;
+    xmlDoc *doc = page(s->coil, "winding sheet", css, &leaf);
+    free(css);
+    if (!leaf) {
+        xmlFreeDoc(doc);
+        return report_error_set(error, "no memory for a winding sheet");
+    }
+    xmlNode *right = top(leaf, s->coil, s->purpose);
+    style_element(right, "p", NULL, "Winding sheet");
+    style_element(right, "p", "soft", "Wound by ______________  on ____________");
+    xmlNode *result = element(leaf, "section", "result");
+    if (box == 1)
+        style_element(result, "p", NULL, "Tick one box for every turn.");
+    else
+        wordsf(result, "p", NULL,
+               "Tick one box for every %.0f turns, the last box for what is left.", box);
+    xmlNode *two = element(leaf, "div", "two");
+    add_layers(two, s, 1, box);
+    add_layers(two, s, 2, box);
+    bool good = !figure || add_figures(leaf, s->figure, 1, error);
+    if (good) {
+        xmlNode *last = element(leaf, "div", "two");
+        add_facts(last, s->facts, s->fact_count, 8, "As designed");
+        add_cautions(last, s->cautions, s->caution_count, 5, 120);
+        add_footer(leaf, s->version, s->digest);
+        good = style_html(doc, out, size, error);
+    }
+    xmlFreeDoc(doc);
+    return good;
+}
