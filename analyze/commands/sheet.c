@@ -1,0 +1,392 @@
+/* sheet: the test sheet of a coil, one printable page. */
+#include <errno.h>
+#include <getopt.h>
+#include <math.h>
+#include <stdarg.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analyze/commands/commands.h"
+#include "analyze/compare.h"
+#include "analyze/curves.h"
+#include "analyze/drawings.h"
+#include "analyze/judging.h"
+#include "analyze/outlook.h"
+#include "db/store_bench.h"
+#include "reports/sheet.h"
+
+#define NAME          "sheet"
+#define FACTS_MAX     12
+#define CAUTIONS_MAX  8
+#define FIGURES_MAX   3
+#define FIGURE_WIDTH  340.0
+#define FIGURE_HEIGHT 230.0
+
+/* Agreement: within two standard uncertainties, beyond three. */
+#define AGREES  2.0
+#define DIFFERS 3.0
+
+/* Everything one sheet is made from; the strings in it belong to it. */
+struct making {
+    struct judged *judged;
+    struct coil_prediction prediction;
+    struct outlook outlook;
+    struct compare_prediction expected[EVIDENCE_MAX];
+    struct sheet sheet;
+    struct sheet_quantity quantity[EVIDENCE_MAX];
+    char remark[EVIDENCE_MAX][48];
+    char name[EVIDENCE_MAX][EVIDENCE_SOURCE_SIZE + 24];
+    struct sheet_finding finding[VERDICT_FINDINGS_MAX];
+    struct sheet_fact fact[FACTS_MAX];
+    char value[FACTS_MAX][96];
+    const char *caution[CAUTIONS_MAX];
+    struct sheet_instrument instrument[EVIDENCE_INSTRUMENT_MAX];
+    struct sheet_figure figure[FIGURES_MAX];
+    char *svg[FIGURES_MAX];
+    char verdict[1200];
+    char date[32];
+};
+
+__attribute__((format(printf, 3, 4))) static void fact(struct making *m, const char *name,
+                                                       const char *format, ...)
+{
+    size_t i = m->sheet.fact_count;
+    va_list args;
+
+    if (i == FACTS_MAX)
+        return;
+    va_start(args, format);
+    vsnprintf(m->value[i], sizeof m->value[i], format, args);
+    va_end(args);
+    m->fact[i] = (struct sheet_fact){name, m->value[i]};
+    ++m->sheet.fact_count;
+}
+
+static void put_facts(struct making *m)
+{
+    const struct design *d = &m->judged->entry.design;
+
+    fact(m, "design", "version %lld", (long long)m->judged->entry.version);
+    if (design_limbs(d) == 2)
+        fact(m, "turns", "%g on limb A, %g on limb B", d->winding.turns[0].value,
+             d->winding.turns[1].value);
+    else
+        fact(m, "turns", "%g", d->winding.turns[0].value);
+    fact(m, "wire", "%s, %s, %s", d->winding.wire.label,
+         wire_covering_word(d->winding.wire.covering), wire_metal_word(d->winding.wire.metal));
+    fact(m, "core", "%s limb %.3g mm, %.3g mm long%s%s", design_shape_word(d->core.limb.shape),
+         1e3 * d->core.limb.width.value, 1e3 * d->core.limb_length.value, d->core.air ? "" : ", ",
+         d->core.air ? ", no iron" : d->core.iron);
+    if (amount_given(d->core.gap))
+        fact(m, "gap", "%.3g mm at each pole", 1e3 * d->core.gap.value);
+    if (amount_given(d->supply.voltage))
+        fact(m, "supply", "%.3g V%s%s", d->supply.voltage.value, d->supply.battery[0] ? ", " : "",
+             d->supply.battery);
+    if (amount_given(d->supply.pulse))
+        fact(m, "pulse", "%.3g ms every %.3g s", 1e3 * d->supply.pulse.value,
+             d->supply.period.value);
+}
+
+static void put_quantity(struct making *m, size_t i)
+{
+    const struct evidence_set *set = &m->judged->gathered.evidence;
+    const struct evidence_item *item = &set->item[i];
+    const struct compare_prediction *expected = &m->expected[i];
+    struct sheet_quantity *row = &m->quantity[m->sheet.quantity_count];
+    char *remark = m->remark[m->sheet.quantity_count];
+    static const char *const units[EVIDENCE_KINDS] = {
+        [EVIDENCE_RESISTANCE] = "Ω", [EVIDENCE_INSULATION] = "Ω", [EVIDENCE_CURRENT] = "A",
+        [EVIDENCE_SAG] = "V",        [EVIDENCE_INDUCTANCE] = "H", [EVIDENCE_SECOND_TIME] = "s",
+        [EVIDENCE_WIRE_MASS] = "g",  [EVIDENCE_DIAMETER] = "m",   [EVIDENCE_WIRE_DIAMETER] = "m",
+        [EVIDENCE_LIFT] = "N",       [EVIDENCE_PULL] = "N",       [EVIDENCE_RESIDUAL_PULL] = "N"};
+    double scale = item->kind == EVIDENCE_WIRE_MASS ? 1e3 : 1.0;
+
+    *row = (struct sheet_quantity){.name = item->source,
+                                   .unit = units[item->kind] ? units[item->kind] : "",
+                                   .measured = scale * item->value,
+                                   .measured_u = scale * compare_measured_u(set, item),
+                                   .predicted = NAN,
+                                   .predicted_u = NAN,
+                                   .agreement = SHEET_NOT_JUDGED,
+                                   .remark = remark};
+    remark[0] = '\0';
+    if (isfinite(item->at.temperature) && item->kind == EVIDENCE_RESISTANCE)
+        snprintf(remark, sizeof *m->remark, "at %.1f °C", item->at.temperature);
+    else if (item->kind == EVIDENCE_CURRENT)
+        snprintf(remark, sizeof *m->remark, "at %.3f V", item->at.voltage);
+    if (expected->exists) {
+        row->predicted = scale * expected->amount.value;
+        row->predicted_u = scale * expected->amount.u;
+    }
+    if (item->kind == EVIDENCE_POLARITY) {
+        row->measured = row->measured_u = row->predicted = row->predicted_u = NAN;
+        snprintf(remark, sizeof *m->remark, "%s pole, designed %s",
+                 item->value > 0.0 ? "north" : "south",
+                 !expected->exists              ? "unknown"
+                 : expected->amount.value > 0.0 ? "north"
+                                                : "south");
+        if (expected->exists)
+            row->agreement =
+                item->value * expected->amount.value > 0.0 ? SHEET_AGREES : SHEET_DIFFERS;
+    } else if (item->kind == EVIDENCE_LIFT) {
+        const char *word = item->outcome == EVIDENCE_HELD      ? "held"
+                           : item->outcome == EVIDENCE_DROPPED ? "dropped"
+                                                               : "not lifted";
+
+        snprintf(remark, sizeof *m->remark, "%s at %.3g mA%s", word, 1e3 * item->at.current,
+                 item->bound == EVIDENCE_ABOVE ? ", or more" : "");
+    } else if (item->bound != EVIDENCE_EQUAL) {
+        row->measured_u = NAN;
+        snprintf(remark, sizeof *m->remark, "%s",
+                 item->bound == EVIDENCE_ABOVE ? "more than this: beyond the range"
+                                               : "less than this");
+        if (expected->exists && item->bound == EVIDENCE_ABOVE && item->kind == EVIDENCE_RESISTANCE)
+            row->agreement = SHEET_DIFFERS;
+    } else if (expected->exists) {
+        double sigma =
+            fabs(row->measured - row->predicted) / hypot(row->measured_u, row->predicted_u);
+
+        row->agreement = sigma < AGREES    ? SHEET_AGREES
+                         : sigma < DIFFERS ? SHEET_DOUBTFUL
+                                           : SHEET_DIFFERS;
+    }
+    ++m->sheet.quantity_count;
+}
+
+static void put_findings(struct making *m)
+{
+    const struct verdict *v = &m->judged->verdict;
+    size_t used = 0;
+
+    for (size_t i = 0; i < v->findings && m->sheet.finding_count < 6; ++i)
+        if (i == 0 || v->finding[i].probability >= 0.01)
+            m->finding[m->sheet.finding_count++] =
+                (struct sheet_finding){v->finding[i].text, v->finding[i].probability};
+    for (size_t i = 0; i < v->lines && i < 4 && used < sizeof m->verdict; ++i)
+        used += (size_t)snprintf(m->verdict + used, sizeof m->verdict - used, "%s%s", i ? " " : "",
+                                 v->line[i]);
+    m->sheet.verdict = v->result == VERDICT_PASS   ? SHEET_PASS
+                       : v->result == VERDICT_FAIL ? SHEET_FAIL
+                                                   : SHEET_UNDECIDED;
+    m->sheet.verdict_text = m->verdict;
+    if (m->judged->advised)
+        m->sheet.next = m->judged->advice.line;
+}
+
+static void caution(struct making *m, const char *text)
+{
+    if (m->sheet.caution_count < CAUTIONS_MAX)
+        m->caution[m->sheet.caution_count++] = text;
+}
+
+static void put_cautions(struct making *m)
+{
+    if (m->outlook.powered && m->outlook.danger_text[0])
+        caution(m, m->outlook.danger_text);
+    else if (m->outlook.powered && m->outlook.stuck_danger != THERMAL_SAFE)
+        caution(m, "Left switched on, this coil passes the limit of its insulation: it burns "
+                   "fingers and itself.");
+    caution(m,
+            "Switched off, a coil gives a voltage spike: fit a diode, do not hold the bare ends.");
+    caution(m, "A magnet drops its load when the supply fails: keep hands and feet from under it, "
+               "and fingers from between pole and keeper.");
+    caution(m, "Do not short a battery; where mains or lifting gear is near, local rules and "
+               "licensed practice come first.");
+}
+
+static int keep_identity(const struct store_instrument *row, void *user)
+{
+    struct making *m = user;
+
+    for (size_t i = 0; i < m->sheet.instrument_count; ++i)
+        if (m->instrument[i].name && strcmp(m->instrument[i].name, row->name) == 0 && row->identity)
+            m->instrument[i].identity = strdup(row->identity);
+    return 0;
+}
+
+static void put_instruments(struct making *m, struct store *store)
+{
+    const struct evidence_set *set = &m->judged->gathered.evidence;
+    struct status st;
+
+    for (size_t i = 0; i < set->instruments; ++i)
+        m->instrument[m->sheet.instrument_count++] =
+            (struct sheet_instrument){.name = set->instrument[i].name};
+    store_bench_instruments(store, keep_identity, m, &st);
+}
+
+static bool put_plot(struct making *m, struct plot *plot, const char *caption,
+                     struct report_error *error)
+{
+    size_t i = m->sheet.figure_count;
+    bool done;
+
+    if (!plot)
+        return report_error_set(error, "no memory");
+    plot_size(plot, FIGURE_WIDTH, FIGURE_HEIGHT);
+    done = plot_svg(plot, true, &m->svg[i], &m->figure[i].size, error);
+    plot_free(plot);
+    if (!done)
+        return false;
+    m->figure[i].svg = m->svg[i];
+    m->figure[i].caption = caption;
+    ++m->sheet.figure_count;
+    return true;
+}
+
+static bool put_figures(struct making *m, struct report_error *error)
+{
+    const struct design *design = &m->judged->entry.design;
+    struct drawings_labels labels;
+    struct coildraw shape;
+    struct curve *curve = malloc(sizeof *curve);
+    struct status st;
+    size_t i = m->sheet.figure_count;
+    bool done = true;
+
+    if (!curve)
+        return report_error_set(error, "no memory");
+    drawings_coil(design, &m->prediction, &shape, &labels);
+    if (coildraw_svg(&shape, FIGURE_WIDTH, FIGURE_HEIGHT, true, &m->svg[i], &m->figure[i].size,
+                     error)) {
+        m->figure[i].svg = m->svg[i];
+        ++m->sheet.figure_count;
+    } else
+        done = false;
+    if (done)
+        done = put_plot(m, drawings_deviations(&m->judged->gathered.evidence, m->expected), NULL,
+                        error);
+    if (done && curves_make(design, CURVES_PULL_CURRENT, NAN, curve, &st) == STATUS_OK)
+        done =
+            put_plot(m, drawings_curve(design, curve, &m->judged->gathered.evidence), NULL, error);
+    free(curve);
+    return done;
+}
+
+static enum status_code predict(struct making *m, struct status *st)
+{
+    const struct evidence_set *set = &m->judged->gathered.evidence;
+    struct coil_conditions conditions;
+    struct coil *coil;
+    enum status_code code = coil_new(&m->judged->entry.design, &coil, st);
+
+    if (code != STATUS_OK)
+        return code;
+    coil_conditions_nominal(coil, &conditions);
+    code = coil_predict(coil, &conditions, COIL_ALL, 0, &m->prediction, st);
+    coil_free(coil);
+    if (code == STATUS_OK)
+        code = outlook_make(&m->judged->entry.design, &m->prediction, &m->outlook, st);
+    for (size_t i = 0; i < set->count && code == STATUS_OK; ++i) {
+        code = compare_item(&m->judged->entry.design, &set->item[i], &m->expected[i], st);
+        put_quantity(m, i);
+    }
+    return code;
+}
+
+static bool write_file(const char *path, const char *text, size_t size, FILE *standard)
+{
+    bool dash = strcmp(path, "-") == 0;
+    FILE *out = dash ? standard : fopen(path, "we");
+    bool done;
+
+    if (!out)
+        return false;
+    done = fwrite(text, 1, size, out) == size && fflush(out) == 0;
+    if (!dash)
+        done = fclose(out) == 0 && done;
+    return done;
+}
+
+static int make(struct command_context *context, struct making *m, struct store *store,
+                const char *path)
+{
+    struct report_error error = {""};
+    struct status st;
+    char *html = NULL;
+    size_t size = 0;
+    bool done;
+
+    if (predict(m, &st) != STATUS_OK)
+        return command_failed(context, NAME, &st);
+    put_facts(m);
+    put_findings(m);
+    put_cautions(m);
+    put_instruments(m, store);
+    m->sheet.coil = m->judged->entry.design.name;
+    m->sheet.purpose = m->judged->entry.design.note;
+    m->sheet.date = m->judged->gathered.newest
+                        ? store_time_text(m->date, sizeof m->date, m->judged->gathered.newest)
+                        : "not measured yet";
+    m->sheet.facts = m->fact;
+    m->sheet.quantities = m->quantity;
+    m->sheet.findings = m->finding;
+    m->sheet.cautions = m->caution;
+    m->sheet.instruments = m->instrument;
+    m->sheet.figures = m->figure;
+    m->sheet.version = TRUEWOUND_VERSION;
+    m->sheet.digest = m->judged->gathered.digest;
+    done = put_figures(m, &error) && sheet_html(&m->sheet, &html, &size, &error);
+    if (!done)
+        return command_wrong(context, NAME, "%s", error.text);
+    done = write_file(path, html, size, context->out);
+    free(html);
+    if (!done)
+        return command_wrong(context, NAME, "%s cannot be written: %s", path, strerror(errno));
+    if (strcmp(path, "-") != 0)
+        fprintf(context->out, "%s: %s, sheet in %s\n", m->judged->entry.design.name,
+                verdict_word(m->judged->verdict.result), path);
+    return COMMAND_DONE;
+}
+
+static int run(struct command_context *context, int argc, char **argv)
+{
+    const char *path = NULL;
+    struct making *m;
+    struct store *store;
+    struct status st;
+    int option;
+    int result;
+
+    opterr = 0;
+    while ((option = getopt(argc, argv, "o:")) != -1) {
+        if (option != 'o')
+            return command_wrong(context, NAME, "there is no option '%s', or it lacks its value",
+                                 argv[optind - 1]);
+        path = optarg;
+    }
+    if (argc - optind != 1 || !path)
+        return command_wrong(context, NAME,
+                             "expected NAME -o FILE.html ('-o -' for standard output)");
+    store = command_open(context, NAME, false);
+    if (!store)
+        return COMMAND_WRONG;
+    m = calloc(1, sizeof *m);
+    if (!m) {
+        store_close(store, NULL);
+        return command_wrong(context, NAME, "no memory");
+    }
+    if (judging_latest(context->units, store, argv[optind], &m->judged, &st) != STATUS_OK)
+        result = command_failed(context, NAME, &st);
+    else
+        result = make(context, m, store, path);
+    for (size_t i = 0; i < FIGURES_MAX; ++i)
+        free(m->svg[i]);
+    for (size_t i = 0; i < m->sheet.instrument_count; ++i)
+        free((char *)(size_t)m->instrument[i].identity);
+    judging_free(m->judged);
+    free(m);
+    store_close(store, NULL);
+    return result;
+}
+
+const struct command command_sheet = {
+    .name = NAME,
+    .summary = "the test sheet of a coil, one page of HTML to print",
+    .usage = "NAME -o FILE.html",
+    .help =
+        "Writes the record of the coil's latest sitting on one A4 page: measured against\n"
+        "predicted, verdict, findings, plots, cautions, and the digest of the data behind it.\n\n"
+        "example: truewound sheet arm-1 -o arm-1.html\n",
+    .run = run,
+};
