@@ -276,7 +276,7 @@ static enum status_code read_section(const struct reading *reading, const char *
     char word[16];
     size_t length = strcspn(text, " \t");
     bool square;
-    int count;
+    int count = 0;
     int wanted;
     enum status_code code;
 

@@ -19,7 +19,8 @@ struct listing {
     struct store *store;
     struct table *table;
     const struct quantity *quantity;
-    int64_t left; /* rows still to be printed */
+    const char *instrument; /* whose channels are being listed */
+    int64_t left;           /* rows still to be printed */
     bool cut;
 };
 
@@ -66,7 +67,7 @@ static int channel_row(const struct store_channel *row, void *user)
     char value[UNITS_FORMAT_SIZE];
 
     table_row(listing->table);
-    table_textf(listing->table, "%s", row->name);
+    table_textf(listing->table, "%s.%s", listing->instrument, row->name);
     table_text(listing->table, row->quantity);
     if (store_read_latest(listing->store, row->id, &latest, &st) == STATUS_OK) {
         table_text(listing->table, units_format(value, sizeof value, latest.value, NAN, quantity));
@@ -81,12 +82,8 @@ static int instrument_rows(const struct store_instrument *row, void *user)
     struct listing *listing = user;
     struct status st;
 
-    table_row(listing->table);
-    table_textf(listing->table, "[%s]", row->name);
-    table_text(listing->table, row->driver);
-    table_text(listing->table, row->identity ? row->identity : "");
-    store_bench_channels(listing->store, row->id, channel_row, listing, &st);
-    return 0;
+    listing->instrument = row->name;
+    return store_bench_channels(listing->store, row->id, channel_row, listing, &st) != STATUS_OK;
 }
 
 static int reading_row(const struct store_reading *row, void *user)

@@ -12,6 +12,7 @@
 #include "analyze/sitting.h"
 #include "analyze/steady.h"
 #include "db/quantity.h"
+#include "db/store_coil.h"
 #include "db/store_evidence.h"
 #include "db/store_read.h"
 
@@ -285,7 +286,9 @@ static int run(struct command_context *context, int argc, char **argv)
     store = command_open(context, NAME, true);
     if (!store)
         return COMMAND_WRONG;
-    code = steady_channel(store, t.channel_name, t.kind->quantity, 0, &t.channel, &st);
+    code = store_coil_find(store, argv[1], &id, &st);
+    if (code == STATUS_OK)
+        code = steady_channel(store, t.channel_name, t.kind->quantity, 0, &t.channel, &st);
     if (code == STATUS_OK)
         code = steady_take(store, t.channel, &t.steady, &t.value, &st);
     if (code == STATUS_OK && t.value.overload && strcmp(t.kind->quantity, "resistance") != 0)
