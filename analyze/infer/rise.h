@@ -1,10 +1,12 @@
 /* rise: resistance, inductance and second time constant from a captured current rise.
  *
  * The current after switching V onto R, L with a shorted turn or eddy path coupled to the winding
- * is i(t) = I (1 - (1 - w) exp(-t/t1) - w exp(-t/t2)), t2 < t1, 0 <= w < 1; w = 0 without one. The
- * fit is nonlinear least squares (GSL multifit, Levenberg-Marquardt); the second exponential is
- * kept only if it earns it by the F test at 1 in 1000. Battery sag enters by the source resistance,
- * or sample by sample if the voltage was captured too. */
+ * is i(t) = I (1 - (1 - w) exp(-t/t1) - w exp(-t/t2)), t2 < t1, 0 <= w < 1; w = 0 without one. Then
+ * L = R ((1 - w) t1 + w t2), and the ring by itself has the time constant (1 - w) t2 + w t1 (from
+ * the equations of two coupled circuits). The fit is nonlinear least squares (GSL multifit,
+ * Levenberg-Marquardt); the second exponential is kept only if it earns it by the F test at 1 in
+ * 1000. Battery sag enters by the source resistance, or sample by sample if the voltage was
+ * captured too. */
 #ifndef TRUEWOUND_RISE_H
 #define TRUEWOUND_RISE_H
 
@@ -32,7 +34,7 @@ struct rise_fit {
     double tau, tau_u;                   /* s, main time constant */
     double start, start_u;               /* s, of the rise against the trigger */
     bool second;                         /* a second time constant is seen */
-    double second_tau, second_tau_u;     /* s */
+    double second_tau, second_tau_u;     /* s, of the coupled ring by itself: its L / R */
     double second_share, second_share_u; /* 0 to 1 */
     double second_limit; /* s; when not seen: a second time constant above it with a share of 5 %
                             would have been */
