@@ -712,8 +712,8 @@ static bool finish_svg(struct canvas *canvas, const char *title, const char *des
         }
     }
     bool good = setf(root, "viewBox", "0 0 %.6g %.6g", canvas->width, canvas->height) &&
-                set(root, "role", "img") && set(root, "aria-label", clean_title) &&
-                set(root, "class", "drawing") &&
+                set(root, "preserveAspectRatio", "xMinYMid meet") && set(root, "role", "img") &&
+                set(root, "aria-label", clean_title) && set(root, "class", "drawing") &&
                 set(root, "font-family", "Helvetica, Arial, sans-serif");
     if (canvas->format == CANVAS_SVG)
         good = good && setf(root, "width", "%.6g", canvas->width) &&

@@ -145,8 +145,10 @@ static void across(const struct view *v, double x0, double x1, double y, const c
     canvas_line(v->canvas, b, y + 4, b, y - 4, CANVAS_SOFT, 0.6, 0);
     canvas_arrow(v->canvas, middle, y, a, y, CANVAS_SOFT, 0.6);
     canvas_arrow(v->canvas, middle, y, b, y, CANVAS_SOFT, 0.6);
-    canvas_text(v->canvas, middle, y - SMALL * 1.1, CANVAS_MIDDLE, SMALL, false, false, CANVAS_INK,
-                text);
+    if (!canvas_text(v->canvas, middle, y - SMALL * 1.1, CANVAS_MIDDLE, SMALL, false, false,
+                     CANVAS_INK, text))
+        canvas_text(v->canvas, middle, y - SMALL * 2.3, CANVAS_MIDDLE, SMALL, false, false,
+                    CANVAS_INK, text);
 }
 
 static void upright(const struct view *v, double x, double y0, double y1, const char *name,
@@ -273,7 +275,7 @@ static bool draw(const struct coildraw *c, enum canvas_format format, double wid
     double tall = yoke + c->limb_length + keeper;
     bool turns = c->limb[0].turn != COILDRAW_UNKNOWN ||
                  (c->limbs == 2 && c->limb[1].turn != COILDRAW_UNKNOWN);
-    double below = MARGIN + SMALL * 3.2 + (turns ? SMALL * 1.3 : 0) +
+    double below = MARGIN + SMALL * 4.0 + (turns ? SMALL * 1.3 : 0) +
                    (c->join && c->join[0] ? LETTERS * 1.3 : 0);
     double above = MARGIN + (c->limbs == 2 ? SMALL * 2.4 : 4);
     double seen = keeper > 0 ? GAP_SEEN : 0;

@@ -383,12 +383,12 @@ static void log_ticks(struct scale *s, double count)
     int first = (int)floor(log10(s->lo) - 1e-9), last = (int)ceil(log10(s->hi) + 1e-9);
     int every = (int)ceil(decades / count);
     every = every < 1 ? 1 : every;
-    bool fine = decades * 3 <= count * 1.5;
+    bool fine = decades * 3 <= count * 1.5, minors = count >= 2.2 * decades;
     for (int power = first; power <= last; power++) {
         for (int d = 1; d <= 9; d++) {
             double value = d * pow(10, power);
             bool named = d == 1 ? power % every == 0 : fine && (d == 2 || d == 5);
-            if (!named && (d != 1 && (decades > 4 || every > 1)))
+            if (!named && d != 1 && !minors)
                 continue;
             char text[FIGURE_TEXT_SIZE];
             const char *prefix = "";
@@ -564,7 +564,9 @@ struct frame {
     struct scale x, y;
     struct canvas_box area;
     bool empty;
-    size_t outside, dropped; /* points not shown: out of range; not on a log axis */
+    bool key_mark[MARKS_MAX]; /* marks named in the key, having found no room beside their line */
+    bool lost[MARKS_MAX];     /* marks that found none just now */
+    size_t outside, dropped;  /* points not shown: out of range; not on a log axis */
 };
 
 struct path {
@@ -926,6 +928,12 @@ static void key_sample(struct frame *f, const struct series *s, double x, double
 #define KEY_SAMPLE 22.0
 #define KEY_GAP    14.0
 
+static double label_width(struct frame *f, const char *text, double size)
+{
+    struct canvas_box box = canvas_text_box(f->canvas, 0, 0, CANVAS_START, size, false, text);
+    return box.x1 - box.x0;
+}
+
 /* Writes the key in rows from height top down and returns the height taken. With write false it
  * only measures. */
 static double key(struct frame *f, const bool *in_key, double top, bool write)
@@ -958,13 +966,30 @@ static double key(struct frame *f, const bool *in_key, double top, bool write)
         }
         x += width + KEY_GAP;
     }
+    for (size_t i = 0; i < plot->marks; i++) {
+        if (!f->key_mark[i])
+            continue;
+        const struct mark *m = &plot->mark[i];
+        double width =
+            fmin(label_width(f, m->label, LETTERS), right - MARGIN - KEY_SAMPLE) + KEY_SAMPLE;
+        if (taken == 0) {
+            taken = row;
+        } else if (x + width > right) {
+            x = MARGIN;
+            taken += row;
+        }
+        if (write) {
+            double y = top - taken + LETTERS * 0.35, middle = y + LETTERS * 0.32;
+            if (m->side == PLOT_X)
+                canvas_line(f->canvas, x + 9, middle - 6, x + 9, middle + 6, CANVAS_SOFT, 1.1, 2.5);
+            else
+                canvas_line(f->canvas, x, middle, x + 17, middle, CANVAS_SOFT, 1.1, 3.5);
+            canvas_text_fit(f->canvas, x + KEY_SAMPLE, y, CANVAS_START, LETTERS, false, false,
+                            CANVAS_SOFT, m->label, right - x - KEY_SAMPLE + 0.01);
+        }
+        x += width + KEY_GAP;
+    }
     return taken;
-}
-
-static double label_width(struct frame *f, const char *text, double size)
-{
-    struct canvas_box box = canvas_text_box(f->canvas, 0, 0, CANVAS_START, size, false, text);
-    return box.x1 - box.x0;
 }
 
 /* Ink under a place, as a count of data points near it, to find the emptiest spot for a label. */
@@ -1120,7 +1145,8 @@ static void write_marks(struct frame *f)
     for (size_t i = 0; i < plot->marks; i++) {
         const struct mark *m = &plot->mark[i];
         const struct scale *s = m->side == PLOT_X ? &f->x : &f->y;
-        if (!m->label[0] || !usable(s->axis, m->value) || m->value < s->lo || m->value > s->hi)
+        if (!m->label[0] || f->key_mark[i] || !usable(s->axis, m->value) || m->value < s->lo ||
+            m->value > s->hi)
             continue;
         double at = place(s, m->value), best = INFINITY, bx = 0, by = 0;
         enum canvas_anchor anchor = CANVAS_START;
@@ -1157,9 +1183,8 @@ static void write_marks(struct frame *f)
                 anchor = way;
             }
         }
-        if (isfinite(best))
-            canvas_text_fit(f->canvas, bx, by, anchor, LETTERS, false, true, CANVAS_SOFT, m->label,
-                            room);
+        f->lost[i] = !isfinite(best) || !canvas_text_fit(f->canvas, bx, by, anchor, LETTERS, false,
+                                                         true, CANVAS_SOFT, m->label, room);
     }
 }
 
@@ -1207,14 +1232,10 @@ static char *describe(const struct plot *plot)
 
 /* Sets out the picture from the outside in: title, subtitle, key, the name of the y axis above the
  * plot; note, name of the x axis, ticks below; ticks at the left; direct labels at the right. */
-static bool draw(const struct plot *plot, struct canvas *canvas, char **out, size_t *size,
-                 struct report_error *error)
+static bool draw(struct frame *f, char **out, size_t *size, struct report_error *error)
 {
-    struct frame *f = calloc(1, sizeof *f);
-    if (!f)
-        return report_error_set(error, "no memory for a plot");
-    f->plot = plot;
-    f->canvas = canvas;
+    const struct plot *plot = f->plot;
+    struct canvas *canvas = f->canvas;
     bool direct[SERIES_MAX] = {false}, in_key[SERIES_MAX] = {false};
     double right = plot->width - MARGIN, room = 0;
     size_t lines = 0;
@@ -1302,12 +1323,10 @@ static bool draw(const struct plot *plot, struct canvas *canvas, char **out, siz
     char *text = describe(plot);
     if (!good || !text) {
         free(text);
-        free(f);
         return report_error_set(error, "no memory for a plot");
     }
     if (!fits) {
         free(text);
-        free(f);
         return report_error_set(
             error, "a plot of %g by %g points has no room for its labels: make it larger",
             plot->width, plot->height);
@@ -1342,8 +1361,28 @@ static bool draw(const struct plot *plot, struct canvas *canvas, char **out, siz
     }
     good = canvas_finish(canvas, plot->title, text, out, size, error);
     free(text);
-    free(f);
     return good;
+}
+
+/* Chooses marks for the key out of those that found no room; all lines look alike there, so more
+ * than two would tell nothing. A mark with the words of another that found room needs no more. */
+static bool marks_to_key(struct frame *f)
+{
+    const struct plot *plot = f->plot;
+    int chosen = 0;
+    for (size_t i = 0; i < plot->marks; i++) {
+        bool again = !f->lost[i];
+        for (size_t j = 0; j < plot->marks && !again; j++)
+            again = i != j && !strcmp(plot->mark[i].label, plot->mark[j].label) &&
+                    (f->key_mark[j] || !f->lost[j]);
+        f->key_mark[i] = !again;
+        chosen += !again;
+    }
+    if (chosen >= 1 && chosen <= 2) {
+        f->outside = f->dropped = 0;
+        return true;
+    }
+    return false;
 }
 
 static bool draw_as(const struct plot *plot, enum canvas_format format, int pixels, char **out,
@@ -1353,11 +1392,21 @@ static bool draw_as(const struct plot *plot, enum canvas_format format, int pixe
     *size = 0;
     if (plot->broken)
         return report_error_set(error, "%s", plot->broken);
-    struct canvas *canvas = canvas_new(format, plot->width, plot->height, pixels, error);
-    if (!canvas)
-        return false;
-    bool good = draw(plot, canvas, out, size, error);
-    canvas_free(canvas);
+    struct frame *f = calloc(1, sizeof *f);
+    if (!f)
+        return report_error_set(error, "no memory for a plot");
+    f->plot = plot;
+    bool good = false;
+    for (int pass = 0; pass < 2; pass++) {
+        f->canvas = canvas_new(format, plot->width, plot->height, pixels, error);
+        good = f->canvas && draw(f, out, size, error);
+        canvas_free(f->canvas);
+        if (!good || pass || !marks_to_key(f))
+            break;
+        free(*out);
+        *out = NULL;
+    }
+    free(f);
     return good;
 }
 

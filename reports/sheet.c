@@ -5,12 +5,13 @@
 #include "reports/text.h"
 #include <math.h>
 #include <stdarg.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 /* An A4 page less its margins, in mm. */
-#define PAGE_HEIGHT 275.0
+#define PAGE_HEIGHT 268.0 /* with some to spare */
 #define PAGE_WIDTH  188.0
 
 /* Letters get smaller, and figures lower, step by step until the estimate says that all fits. At
@@ -33,11 +34,6 @@ static const struct step {
 static size_t least(size_t a, size_t b)
 {
     return a < b ? a : b;
-}
-
-static size_t length_of(const char *s, size_t most)
-{
-    return s ? strnlen(s, 4 * most) : 0;
 }
 
 /* ---- small parts ---- */
@@ -117,16 +113,36 @@ static const struct {
 
 /* ---- estimating ---- */
 
+/* Width of a character in parts of the letter size, for common sans-serif faces, the wide ones. */
+static double em_of(uint32_t c)
+{
+    if (c < 0x80 && strchr("iljtfrI.,:;'|!() ", (int)c))
+        return 0.38;
+    if (c < 0x80 && strchr("mwMW@%", (int)c))
+        return 0.99;
+    if (c >= 'A' && c <= 'Z')
+        return 0.74;
+    return c < 0x600 ? 0.63 : 1.05;
+}
+
+static double width_of(const char *text, size_t most, double letters)
+{
+    double em = 0;
+    for (size_t n = 0; text && *text && n < most; n++)
+        em += em_of(text_next(&text));
+    return em * letters * MM_OF_PT;
+}
+
+/* Lines of a text in a column line_mm wide; breaking at words loses about an eighth. */
 static double lines_of(const char *text, size_t most, double line_mm, double letters)
 {
-    double wide = letters * MM_OF_PT * 0.56; /* of a letter, on the wide side */
-    size_t n = length_of(text, most);
-    n = n > most ? most : n;
-    return n ? ceil((double)n * wide / line_mm) : 0;
+    double width = width_of(text, most, letters);
+    return width > line_mm ? ceil(1.13 * width / line_mm) : width > 0 ? 1 : 0;
 }
 
 /* Height the sheet would take at a step, mm. Errs to the high side. */
-static double height_of(const struct sheet *s, const struct step *step)
+static double height_of(const struct sheet *s, const struct step *step, double figure,
+                        double *figure_rows)
 {
     double mm = step->letters * MM_OF_PT, line = mm * LINE, row = line + mm * 0.34, total = 0;
     double half = PAGE_WIDTH / 2 - 4;
@@ -159,17 +175,17 @@ static double height_of(const struct sheet *s, const struct step *step)
     n = least(s->instrument_count, step->instruments);
     for (size_t i = 0; i < n; i++) {
         const struct sheet_instrument *it = &s->instruments[i];
-        size_t length = least(length_of(it->name, 40), 40) +
-                        least(length_of(it->identity, 60), 60) +
-                        least(length_of(it->calibrated, 30), 30) + 20;
-        instruments += line * ceil((double)length * mm * 0.56 / (half - 5));
+        double width = width_of(it->name, 40, step->letters) +
+                       width_of(it->identity, 60, step->letters) +
+                       width_of(it->calibrated, 30, step->letters) + 13 * mm;
+        instruments += line * ceil(1.13 * width / (half - 5));
     }
     instruments += n ? 3.2 * line : 0;
     total += fmax(findings, facts) + fmax(cautions, instruments);
     size_t figures = least(s->figure_count, FIGURES);
     double rows = ceil((double)figures / 2);
-    total += rows * (step->figure + 2 * line);
-    return total + 4 * line;
+    *figure_rows = rows;
+    return total + rows * (figure + 2 * line) + 4 * line;
 }
 
 /* ---- sections ---- */
@@ -181,13 +197,14 @@ static xmlNode *section(xmlNode *parent, const char *css_class, const char *head
     return node;
 }
 
-static void add_number(xmlNode *row, double value, double u, double factor, const char *prefix,
-                       const char *unit)
+static void add_number(xmlNode *row, double value, double u, double magnitude, const char *unit)
 {
     if (!isfinite(value)) {
         style_element(row, "td", "figure soft", "not known");
         return;
     }
+    const char *prefix = "";
+    double factor = figure_prefix(magnitude, unit, &prefix);
     char number[FIGURE_TEXT_SIZE];
     figure_text(number, value / factor, u / factor);
     char *clean = text_clean(unit, 16);
@@ -204,10 +221,10 @@ static void add_quantities(xmlNode *leaf, const struct sheet *s, const struct st
     xmlNode *part = section(leaf, NULL, "Measured and predicted");
     xmlNode *table = element(part, "table", NULL);
     xmlNode *head = element(element(table, "thead", NULL), "tr", NULL);
-    static const char *const headings[] = {"Quantity", "Measured", "Predicted", "", "Remark"};
+    static const char *const headings[] = {"Quantity", "Measured", "Predicted", "Agreement",
+                                           "Remark"};
     for (int i = 0; i < 5; i++) {
-        xmlNode *th = style_element(head, "th", i == 1 || i == 2 ? "figure" : NULL,
-                                    i == 3 ? "Do they agree?" : headings[i]);
+        xmlNode *th = style_element(head, "th", i == 1 || i == 2 ? "figure" : NULL, headings[i]);
         style_attribute(th, "scope", "col");
     }
     xmlNode *body = element(table, "tbody", NULL);
@@ -216,15 +233,17 @@ static void add_quantities(xmlNode *leaf, const struct sheet *s, const struct st
         xmlNode *row = element(body, "tr", NULL);
         xmlNode *name = words(row, "th", NULL, q->name, 80);
         style_attribute(name, "scope", "row");
-        const char *prefix = "";
-        double size = fmax(isfinite(q->measured) ? fabs(q->measured) : 0,
-                           isfinite(q->predicted) ? fabs(q->predicted) : 0);
-        double factor = figure_prefix(size, q->unit, &prefix);
-        add_number(row, q->measured, q->measured_u, factor, prefix, q->unit);
-        add_number(row, q->predicted, q->predicted_u, factor, prefix, q->unit);
+        double m = isfinite(q->measured) ? fabs(q->measured) : 0;
+        double p = isfinite(q->predicted) ? fabs(q->predicted) : 0;
+        /* One prefix for both, to be compared at a glance, unless they are worlds apart. */
+        bool apart = m > 0 && p > 0 && (m > 1000 * p || p > 1000 * m);
+        add_number(row, q->measured, q->measured_u, apart ? m : fmax(m, p), q->unit);
+        add_number(row, q->predicted, q->predicted_u, apart ? p : fmax(m, p), q->unit);
         unsigned a =
             (unsigned)q->agreement <= SHEET_NOT_JUDGED ? (unsigned)q->agreement : SHEET_NOT_JUDGED;
-        xmlNode *cell = element(row, "td", agreements[a].css_class);
+        char cell_class[40];
+        snprintf(cell_class, sizeof cell_class, "agreement %s", agreements[a].css_class);
+        xmlNode *cell = element(row, "td", cell_class);
         add_shape(cell, agreements[a].shape, "dot");
         wordsf(cell, "span", NULL, " %s", agreements[a].word);
         words(row, "td", NULL, q->remark, 80);
@@ -362,6 +381,7 @@ static const char sheet_css[] =
     ".result{display:flex;gap:5mm;align-items:flex-start;margin:.6em 0 .7em}"
     ".result .verdict{display:flex;align-items:center;gap:.3em}"
     ".verdict svg{width:1.15em;height:1.15em}"
+    ".agreement{white-space:nowrap}"
     ".dot{width:.8em;height:.8em;vertical-align:-.06em}"
     "section{margin:0 0 .7em}"
     ".two{display:grid;grid-template-columns:1fr 1fr;gap:0 8mm}"
@@ -384,6 +404,16 @@ static const char sheet_css[] =
     "@page{size:A4;margin:11mm}"
     "@media print{.leaf{margin:0;padding:0;max-width:none;border:0}"
     "section,figure,tr{break-inside:avoid}}";
+
+/* The last step: every cell and item is one line, cut with an ellipsis where it is longer, so that
+ * the height no longer depends on the words. */
+static const char tight_css[] =
+    "table{table-layout:fixed}thead th:nth-child(1){width:27%}thead th:nth-child(4){width:13%}"
+    "h1,td,th,li,dt,dd,.top p,figcaption{white-space:nowrap;overflow:hidden;text-overflow:ellipsis}"
+    ".top{display:grid;grid-template-columns:3fr 1fr}.top div,.two section{min-width:0}"
+    ".findings .figure{width:12%}"
+    ".result div p{display:-webkit-box;-webkit-box-orient:vertical;-webkit-line-clamp:2;"
+    "overflow:hidden}footer{white-space:nowrap;overflow:hidden;text-overflow:ellipsis}";
 
 static char *css_of(double letters, double figure, const char *more)
 {
@@ -426,10 +456,17 @@ bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_e
     if ((unsigned)s->verdict > SHEET_UNDECIDED)
         return report_error_set(error, "a test sheet needs a verdict");
     size_t k = 0;
-    while (k + 1 < STEPS && height_of(s, &steps[k]) > PAGE_HEIGHT)
+    double rows = 0;
+    while (k + 1 < STEPS && height_of(s, &steps[k], steps[k].figure, &rows) > PAGE_HEIGHT)
         k++;
     const struct step *step = &steps[k];
-    char *css = css_of(step->letters, step->figure, "");
+    /* What the words leave goes to the figures. */
+    double left = PAGE_HEIGHT - height_of(s, step, step->figure, &rows);
+    double figure = step->figure;
+    if (rows > 0 && left > 0)
+        figure = fmin(figure + left / rows, rows > 1 ? 72 : 95);
+    bool tight = k + 1 == STEPS;
+    char *css = css_of(step->letters, figure, tight ? tight_css : "");
     xmlNode *leaf;
     xmlDoc *doc = page(s->coil, "test sheet", css, &leaf);
     free(css);
@@ -477,7 +514,7 @@ bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_e
 
 /* ---- the blank sheet for winding ---- */
 
-#define LIMB_ROWS 46 /* rows of each limb that one page holds */
+#define LIMB_ROWS 42 /* rows of each limb that one page holds */
 
 static const char winding_css[] =
     ".tally{white-space:nowrap}"
@@ -563,8 +600,11 @@ bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,
     double room = PAGE_HEIGHT - 95 - (figure ? 62 : 0);
     double row = longest ? room / (double)(longest + 2) : 7;
     row = row > 7 ? 7 : row < 3.7 ? 3.7 : row;
-    char more[sizeof winding_css + 80];
-    snprintf(more, sizeof more, "%s:root{--row:%.1fmm}", winding_css, row);
+    char more[sizeof winding_css + 260];
+    snprintf(more, sizeof more, "%s:root{--row:%.1fmm}%s", winding_css, row,
+             longest > 16 ? ".top p,h1,li,dt,dd{white-space:nowrap;overflow:hidden;"
+                            "text-overflow:ellipsis}.top div,.two section{min-width:0}"
+                          : "");
     char *css = css_of(longest > 30 ? 8 : 9.2, 56, more);
     xmlNode *leaf;
     xmlDoc *doc = page(s->coil, "winding sheet", css, &leaf);
