@@ -28,7 +28,7 @@
 #define COOLING_S      900.0 /* s, time constant of a small coil in still air, and its log spread */
 #define COOLING_U      0.6
 
-#define POLARITY_MISREAD 0.02   /* a compass read or noted the wrong way round */
+#define POLARITY_MISREAD 0.01   /* a compass read or noted the wrong way round */
 #define SEAT_U           0.15   /* log, pull from one seating of the keeper to the next */
 #define BAD_SEAT         0.08   /* share of trials that fail only because the keeper rocked */
 #define EDDY_SEEN        0.5    /* a second time constant is seen without a short: solid iron */
@@ -592,7 +592,15 @@ bool suppose_read(struct suppose *s, const struct suppose_state *state,
     struct cache cache = {.count = 0};
 
     *noise = own_noise(item);
-    return read_item(s, state, item, &cache, reading);
+    if (!read_item(s, state, item, &cache, reading))
+        return false;
+    if (item->kind == EVIDENCE_SECOND_TIME && *reading <= -WEIGH_FAR) {
+        *reading = EDDY_LOG_S; /* what solid iron may show without any short */
+        *noise = EDDY_LOG_U;
+    }
+    if (item->kind == EVIDENCE_POLARITY)
+        *noise = 0.43; /* +1 and -1 are then told apart but for one reading in a hundred */
+    return true;
 }
 
 /* ---- the model to be weighed ---- */

@@ -193,9 +193,36 @@ static enum status_code gather(struct suppose *s, const struct weighed *list, si
 
 /* ---- limits ---- */
 
+/* What nothing measured bears on is left out of pass or fail, and said to be untried. */
+struct untried {
+    bool iron, insulation;
+};
+
+static struct untried find_untried(const struct evidence_set *evidence)
+{
+    struct untried u = {true, true};
+
+    for (size_t i = 0; i < evidence->count; i++) {
+        switch (evidence->item[i].kind) {
+        case EVIDENCE_INDUCTANCE:
+        case EVIDENCE_LIFT:
+        case EVIDENCE_PULL:
+        case EVIDENCE_RESIDUAL_PULL:
+            u.iron = false;
+            break;
+        case EVIDENCE_INSULATION:
+            u.insulation = false;
+            break;
+        default:
+            break;
+        }
+    }
+    return u;
+}
+
 /* True when this coil keeps every limit. */
 static bool keeps_limits(struct suppose *s, const struct verdict_draw *d,
-                         const struct verdict_limits *limits)
+                         const struct verdict_limits *limits, const struct untried *untried)
 {
     const struct coil_specimen *p = &d->state.specimen, *n = suppose_nominal(s);
     const struct finding *f = &finding_table(NULL)[d->variant.finding];
@@ -203,7 +230,7 @@ static bool keeps_limits(struct suppose *s, const struct verdict_draw *d,
     double whole = d->resistance_a + (limbs > 1 ? d->resistance_b : 0);
     double joints = p->joint[0] + p->joint[1] + d->state.joint_pair;
 
-    if (f->class == FINDING_IRON || (f->faults & (FINDING_GAP | FINDING_HARD | FINDING_SATURATED)))
+    if (!untried->iron && (f->faults & (FINDING_GAP | FINDING_HARD | FINDING_SATURATED)))
         return false;
     if (p->sense[0] * p->sense[1] * n->sense[0] * n->sense[1] < 0)
         return false;
@@ -222,9 +249,9 @@ static bool keeps_limits(struct suppose *s, const struct verdict_draw *d,
     }
     if (joints > limits->joint * whole)
         return false;
-    if (p->leakage > 1 / limits->insulation)
+    if (!untried->insulation && p->leakage > 1 / limits->insulation)
         return false;
-    if (!isnan(limits->pull_min) && d->pull < limits->pull_min)
+    if (!untried->iron && !isnan(limits->pull_min) && d->pull < limits->pull_min)
         return false;
     return true;
 }
@@ -598,7 +625,7 @@ static void finding_text(const struct suppose *s, const struct verdict *v,
 }
 
 static void write_lines(const struct suppose *s, const struct evidence_set *evidence,
-                        struct verdict *v)
+                        const struct untried *untried, struct verdict *v)
 {
     char text[VERDICT_LINE_SIZE], p[16], q[16];
     const struct verdict_finding *lead = v->findings ? &v->finding[0] : NULL;
@@ -659,6 +686,13 @@ static void write_lines(const struct suppose *s, const struct evidence_set *evid
             "Nothing measured so far tells aiding limbs from cancelling ones (resistance is the "
             "same either way); cancelling is %s likely until polarity, pull or inductance is seen.",
             percent(v->cancel_probability, p));
+        add_line(v, text);
+    }
+    if (untried->iron || untried->insulation) {
+        say(text, "Not tried: %s%s%s.",
+            untried->iron ? "iron and gap (no pull or inductance taken)" : "",
+            untried->iron && untried->insulation ? "; " : "",
+            untried->insulation ? "insulation to the core" : "");
         add_line(v, text);
     }
     if (v->limits.turns_default || v->limits.resistance_default) {
@@ -751,6 +785,7 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
     struct weighed *list = calloc(CASES_MAX, sizeof *list);
     size_t count = 0, good = 0, bad = 0, lead = 0;
     double unknown;
+    struct untried untried = find_untried(evidence);
     enum status_code code;
 
     memset(verdict, 0, sizeof *verdict);
@@ -774,7 +809,7 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
         struct verdict_draw *d = &verdict->draw[i];
 
         work_out(s, d, &options->limits);
-        d->good = keeps_limits(s, d, &options->limits);
+        d->good = keeps_limits(s, d, &options->limits, &untried);
         good += d->good;
         bad += !d->good;
     }
@@ -801,7 +836,7 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
     for (size_t i = 0; i < verdict->findings; i++)
         finding_text(s, verdict, &verdict->finding[i]);
     estimate_all(s, verdict);
-    write_lines(s, evidence, verdict);
+    write_lines(s, evidence, &untried, verdict);
     s = NULL;
     code = status_ok(st);
 out:

@@ -1,0 +1,403 @@
+#include "analyze/infer/advise.h"
+
+#include <gsl/gsl_cdf.h>
+#include <math.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analyze/infer/posterior.h"
+
+#define DRAWS      320  /* coils that stand for the posterior */
+#define ENOUGH     0.03 /* gain in the chance of a decision below which a measurement is idle */
+#define ENOUGH_BIT 0.02 /* and bits */
+#define EXPECT_MAX 4
+
+/* What one item of an option would read for each coil. */
+struct column {
+    const struct evidence_item *item;
+    double reading[DRAWS], noise[DRAWS];
+    bool binary; /* a lift trial: held or not */
+};
+
+/* ---- options a bench usually has ---- */
+
+static struct advise_option *option_new(struct advise_option *list, size_t *n, size_t max,
+                                        const char *name, double minutes)
+{
+    if (*n >= max)
+        return NULL;
+    memset(&list[*n], 0, sizeof list[*n]);
+    list[*n].name = name;
+    list[*n].minutes = minutes;
+    return &list[(*n)++];
+}
+
+static struct evidence_record *option_expect(struct advise_option *o, const char *quantity,
+                                             const char *place, const char *instrument)
+{
+    struct evidence_record *r;
+
+    if (!o || o->expects == EXPECT_MAX)
+        return NULL;
+    r = &o->expect[o->expects++];
+    *r = evidence_record_empty();
+    r->quantity = quantity;
+    r->place = place;
+    r->instrument = instrument;
+    return r;
+}
+
+size_t advise_usual(const struct design *design, struct advise_option *option, size_t max)
+{
+    bool two = design_limbs(design) > 1;
+    double volt = amount_given(design->supply.voltage) ? design->supply.voltage.value : NAN;
+    struct evidence_record *r;
+    struct advise_option *o;
+    size_t n = 0;
+
+    o = option_new(option, &n, max, two ? "resistance of limb A" : "resistance", 1);
+    option_expect(o, "resistance", "a", "meter");
+    if (two) {
+        o = option_new(option, &n, max, "resistance of limb B", 1);
+        option_expect(o, "resistance", "b", "meter");
+        o = option_new(option, &n, max, "resistance of the pair", 1);
+        option_expect(o, "resistance", "pair", "meter");
+        o = option_new(option, &n, max, "polarity of both poles with a compass", 2);
+        option_expect(o, "polarity", "a", "");
+        option_expect(o, "polarity", "b", "");
+    }
+    o = option_new(option, &n, max, "insulation from the winding to the core", 1);
+    option_expect(o, "insulation", "pair", "");
+    o = option_new(option, &n, max, "weight of the wire (coil less bare core)", 3);
+    option_expect(o, "wire-mass", "pair", "scale");
+    o = option_new(option, &n, max, "outside diameter with a caliper", 1);
+    option_expect(o, "diameter", "a", "");
+    if (two)
+        option_expect(o, "diameter", "b", "");
+    o = option_new(option, &n, max, "bare wire at a lead with a micrometer", 3);
+    option_expect(o, "wire-diameter", "pair", "");
+    if (volt > 0) {
+        o = option_new(option, &n, max, "current at the supply", 1);
+        if ((r = option_expect(o, "current", "pair", "board")))
+            r->at.voltage = volt;
+        o = option_new(option, &n, max, "current rise, keeper off", 2);
+        if ((r = option_expect(o, "inductance", "pair", "board")))
+            r->at.voltage = volt;
+        if ((r = option_expect(o, "second-time", "pair", "board")))
+            r->at.voltage = volt;
+        if (amount_given(design->core.keeper_length)) {
+            o = option_new(option, &n, max, "current rise, keeper on", 2);
+            if ((r = option_expect(o, "inductance", "pair", "board"))) {
+                r->at.voltage = volt;
+                r->at.keeper = true;
+            }
+            o = option_new(option, &n, max, "pull at the supply, on the scale", 6);
+            if ((r = option_expect(o, "pull", "pair", "scale"))) {
+                r->at.voltage = volt;
+                r->at.gap = 0;
+                r->at.keeper = true;
+            }
+            o = option_new(option, &n, max, "residual pull after switching off", 3);
+            if ((r = option_expect(o, "residual-pull", "pair", "scale"))) {
+                r->at.voltage = volt;
+                r->at.gap = 0;
+                r->at.keeper = true;
+            }
+        }
+    }
+    o = option_new(option, &n, max, "resistance again after ten minutes without current", 10);
+    if ((r = option_expect(o, "drift", "pair", "")))
+        r->at.duration = 600;
+    return n;
+}
+
+/* ---- expected information ---- */
+
+static double plogp(double p)
+{
+    return p > 0 ? -p * log2(p) : 0;
+}
+
+/* Back from an item's scale to its unit. */
+static double off_scale(enum evidence_kind kind, double reading)
+{
+    switch (kind) {
+    case EVIDENCE_INSULATION:
+    case EVIDENCE_INDUCTANCE:
+    case EVIDENCE_SECOND_TIME:
+    case EVIDENCE_LIFT:
+    case EVIDENCE_PULL:
+        return exp(reading);
+    case EVIDENCE_RESIDUAL_PULL:
+        return fmax(0, exp(reading) - 0.02);
+    default:
+        return reading;
+    }
+}
+
+static int compare(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+
+    return (x > y) - (x < y);
+}
+
+static double middle_of(const double *value, size_t n)
+{
+    double sorted[DRAWS];
+
+    memcpy(sorted, value, n * sizeof *sorted);
+    qsort(sorted, n, sizeof *sorted, compare);
+    return sorted[n / 2];
+}
+
+static uint64_t mix(uint64_t x)
+{
+    x = (x ^ (x >> 30)) * 0xBF58476D1CE4E5B9u;
+    x = (x ^ (x >> 27)) * 0x94D049BB133111EBu;
+    return x ^ (x >> 31);
+}
+
+/* A fixed number in (0, 1) for coil d and column e. */
+static double chance(size_t d, size_t e)
+{
+    uint64_t bits = mix((d + 1) * 0x9E3779B97F4A7C15u + (e + 1) * 0xD1342543DE82EF95u);
+
+    return ((double)(bits >> 12) + 0.5) / 4503599627370496.0;
+}
+
+/* Fills the columns of an option; false when the physics or the bench has no answer. */
+static bool predict(const struct verdict *v, const struct evidence_set *evidence,
+                    const struct advise_option *option, const size_t *pick, size_t n,
+                    struct evidence_set *items, struct column *column, size_t *columns)
+{
+    bool pole_a = false, pole_b = false, pole_done = false;
+
+    for (size_t i = 0; i < evidence->count; i++) {
+        if (evidence->item[i].kind == EVIDENCE_POLARITY) {
+            pole_a = pole_a || evidence->item[i].place == EVIDENCE_LIMB_A;
+            pole_b = pole_b || evidence->item[i].place == EVIDENCE_LIMB_B;
+        }
+    }
+    evidence_clear(items);
+    *columns = 0;
+    for (size_t e = 0; e < option->expects; e++) {
+        struct evidence_record r = option->expect[e];
+        struct column *c = &column[*columns];
+        enum evidence_kind kind;
+        struct status st;
+        size_t at = items->count;
+
+        if (!evidence_kind_of(r.quantity, &kind))
+            return false;
+        if (kind == EVIDENCE_POLARITY) {
+            pole_a = pole_a || strcmp(r.place, "a") == 0;
+            pole_b = pole_b || strcmp(r.place, "b") == 0;
+        }
+        if (kind != EVIDENCE_LIFT) /* a trial's load is known, every other value is to be found */
+            r.value = kind == EVIDENCE_DRIFT ? 0 : 1;
+        if (kind == EVIDENCE_DIAMETER || kind == EVIDENCE_WIRE_DIAMETER)
+            r.value = 1e-3;
+        r.overload = r.below = false;
+        if (evidence_add(items, &r, &st) != STATUS_OK)
+            return false;
+        c->item = &items->item[at];
+        c->binary = kind == EVIDENCE_LIFT;
+        for (size_t d = 0; d < n; d++)
+            if (!suppose_read(v->suppose, &v->draw[pick[d]].state, c->item, &c->reading[d],
+                              &c->noise[d]))
+                return false;
+        if (kind == EVIDENCE_POLARITY) {
+            /* Only both poles together say something, and they say it once. */
+            if (pole_a && pole_b && !pole_done) {
+                pole_done = true;
+                (*columns)++;
+            }
+            continue;
+        }
+        if (kind != EVIDENCE_LIFT) {
+            /* The noise of a figure of the size that is expected. */
+            double typical = off_scale(kind, middle_of(c->reading, n));
+
+            items->count = at;
+            if (isfinite(typical)) {
+                r.value = typical;
+                if (evidence_add(items, &r, &st) != STATUS_OK)
+                    return false;
+            } else {
+                items->count = at + 1;
+            }
+            for (size_t d = 0; d < n; d++) {
+                double gain = c->item->instrument >= 0
+                                  ? items->instrument[c->item->instrument].gain_u * fabs(typical)
+                                  : 0;
+
+                if (!suppose_read(v->suppose, &v->draw[pick[d]].state, c->item, &c->reading[d],
+                                  &c->noise[d]))
+                    return false;
+                if (isfinite(gain) && off_scale(kind, 1) == 1)
+                    c->noise[d] = hypot(c->noise[d], gain);
+            }
+        }
+        (*columns)++;
+    }
+    return *columns > 0;
+}
+
+/* Log likelihood that coil d gives the outcome y (a reading, INFINITY, or held = 1 for a trial). */
+static double likelihood(const struct column *c, size_t d, double y)
+{
+    double x;
+
+    if (c->binary) {
+        double held = gsl_cdf_ugaussian_P((c->reading[d] - log(c->item->value)) / c->noise[d]);
+
+        return log(fmax(1e-3, y > 0.5 ? held : 1 - held));
+    }
+    if (!isfinite(y) || !isfinite(c->reading[d]))
+        return isfinite(y) == isfinite(c->reading[d]) ? 0 : -30;
+    x = (y - c->reading[d]) / c->noise[d];
+    /* One reading in a hundred is a mistake: nothing is ruled out altogether. */
+    return fmax(-0.5 * x * x, log(0.01)) - log(c->noise[d]);
+}
+
+static double outcome(const struct column *c, size_t d, size_t e)
+{
+    double u = chance(d, e);
+
+    if (c->binary)
+        return u < gsl_cdf_ugaussian_P((c->reading[d] - log(c->item->value)) / c->noise[d]);
+    if (!isfinite(c->reading[d]))
+        return INFINITY;
+    return c->reading[d] + c->noise[d] * gsl_cdf_ugaussian_Pinv(u);
+}
+
+static bool decided(double pass, double sure)
+{
+    return pass >= sure || 1 - pass >= sure;
+}
+
+static void weigh_option(const struct verdict *v, const size_t *pick, size_t n,
+                         const struct column *column, size_t columns, struct advise_gain *gain)
+{
+    double left = 0, before[VERDICT_FINDINGS_MAX] = {0}, entropy = 0;
+    size_t settled = 0;
+
+    for (size_t d = 0; d < n; d++)
+        before[v->draw[pick[d]].variant.finding] += 1 / (double)n;
+    for (size_t f = 0; f < VERDICT_FINDINGS_MAX; f++)
+        entropy += plogp(before[f]);
+    for (size_t d = 0; d < n; d++) {
+        double y[EXPECT_MAX], share[VERDICT_FINDINGS_MAX] = {0}, log_l[DRAWS], top = -INFINITY;
+        double sum = 0, pass = 0, after = 0;
+
+        for (size_t e = 0; e < columns; e++)
+            y[e] = outcome(&column[e], d, e);
+        for (size_t k = 0; k < n; k++) {
+            log_l[k] = 0;
+            for (size_t e = 0; e < columns; e++)
+                log_l[k] += likelihood(&column[e], k, y[e]);
+            /* A coil must not vouch for its own reading. */
+            if (k == d)
+                log_l[k] = -INFINITY;
+            top = fmax(top, log_l[k]);
+        }
+        for (size_t k = 0; k < n; k++) {
+            double w = exp(log_l[k] - top);
+
+            sum += w;
+            share[v->draw[pick[k]].variant.finding] += w;
+            if (v->draw[pick[k]].good)
+                pass += w;
+        }
+        for (size_t f = 0; f < VERDICT_FINDINGS_MAX; f++)
+            after += plogp(share[f] / sum);
+        left += after / (double)n;
+        settled += decided(pass / sum, v->limits.sure);
+    }
+    gain->bits = fmax(0, entropy - left);
+    gain->change =
+        (double)settled / (double)n - (decided(v->pass_probability, v->limits.sure) ? 1 : 0);
+}
+
+static int by_rate(const void *a, const void *b)
+{
+    const struct advise_gain *x = a, *y = b;
+
+    if (x->bits_a_minute != y->bits_a_minute)
+        return x->bits_a_minute < y->bits_a_minute ? 1 : -1;
+    return (x->option > y->option) - (x->option < y->option);
+}
+
+enum status_code advise_next(const struct verdict *verdict, const struct evidence_set *evidence,
+                             const struct advise_option *option, size_t options,
+                             struct advise_result *result, struct status *st)
+{
+    struct column *column;
+    struct evidence_set *items;
+    size_t pick[DRAWS], n = 0;
+    double share[VERDICT_FINDINGS_MAX] = {0};
+
+    memset(result, 0, sizeof *result);
+    if (options > ADVISE_MAX)
+        return status_fail(st, STATUS_INPUT, "%zu measurements to choose from; at most %d", options,
+                           ADVISE_MAX);
+    for (size_t i = 0; i < options; i++)
+        if (!(option[i].minutes > 0) || option[i].expects > EXPECT_MAX)
+            return status_fail(st, STATUS_INPUT,
+                               "measurement '%s': %g minutes cannot be; expected above 0",
+                               option[i].name, option[i].minutes);
+    if (verdict->draws < 8 || !verdict->suppose) {
+        snprintf(result->line, sizeof result->line, "No measurement can be advised yet.");
+        return status_ok(st);
+    }
+    column = calloc(EXPECT_MAX, sizeof *column);
+    items = malloc(sizeof *items);
+    if (!column || !items) {
+        free(column);
+        free(items);
+        return status_fail(st, STATUS_MEMORY, "no memory for advice");
+    }
+    n = verdict->draws < DRAWS ? verdict->draws : DRAWS;
+    for (size_t d = 0; d < n; d++) {
+        pick[d] = d * verdict->draws / n;
+        share[verdict->draw[pick[d]].variant.finding] += 1 / (double)n;
+    }
+    for (size_t f = 0; f < VERDICT_FINDINGS_MAX; f++)
+        result->entropy += plogp(share[f]);
+    for (size_t i = 0; i < options; i++) {
+        struct advise_gain *g = &result->gain[result->gains];
+        size_t columns;
+
+        if (!predict(verdict, evidence, &option[i], pick, n, items, column, &columns))
+            continue;
+        memset(g, 0, sizeof *g);
+        g->option = i;
+        weigh_option(verdict, pick, n, column, columns, g);
+        g->bits_a_minute = g->bits / option[i].minutes;
+        result->gains++;
+    }
+    free(column);
+    free(items);
+    qsort(result->gain, result->gains, sizeof *result->gain, by_rate);
+    result->enough = verdict->result != VERDICT_UNDECIDED;
+    if (!result->enough) {
+        result->enough = true;
+        for (size_t i = 0; i < result->gains; i++)
+            if (result->gain[i].change >= ENOUGH || result->gain[i].bits >= ENOUGH_BIT)
+                result->enough = false;
+    }
+    if (result->enough)
+        snprintf(result->line, sizeof result->line,
+                 verdict->result == VERDICT_UNDECIDED
+                     ? "Nothing on this bench is likely to change the verdict."
+                     : "The verdict stands; nothing more needs to be measured.");
+    else
+        snprintf(result->line, sizeof result->line,
+                 "Next: %s (about %.0f min; expected to tell %.2f of the %.2f bits still open).",
+                 option[result->gain[0].option].name, option[result->gain[0].option].minutes,
+                 result->gain[0].bits, result->entropy);
+    return status_ok(st);
+}
