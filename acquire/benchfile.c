@@ -1152,9 +1152,14 @@ static struct benchfile_values *owned(const struct benchfile_values *values)
     return (struct benchfile_values *)(uintptr_t)values;
 }
 
+void benchfile_hold(struct benchfile *bench)
+{
+    ++bench->holders;
+}
+
 void benchfile_free(struct benchfile *bench)
 {
-    if (!bench)
+    if (!bench || bench->holders-- > 0)
         return;
     for (size_t i = 0; bench->instrument && i < bench->instruments; ++i) {
         struct benchfile_instrument *instrument = &bench->instrument[i];
@@ -1168,6 +1173,28 @@ void benchfile_free(struct benchfile *bench)
     values_free(bench->own);
     free(bench->path);
     free(bench);
+}
+
+static bool values_same(const struct benchfile_values *a, const struct benchfile_values *b)
+{
+    if (a->count != b->count)
+        return false;
+    for (size_t i = 0; i < a->count; ++i)
+        if (a->value[i].key != b->value[i].key || strcmp(a->value[i].text, b->value[i].text) != 0)
+            return false;
+    return true;
+}
+
+bool benchfile_same(const struct benchfile_instrument *a, const struct benchfile_instrument *b)
+{
+    if (strcmp(a->name, b->name) != 0 || a->channels != b->channels ||
+        !values_same(a->values, b->values))
+        return false;
+    for (size_t i = 0; i < a->channels; ++i)
+        if (strcmp(a->channel[i].name, b->channel[i].name) != 0 ||
+            !values_same(a->channel[i].values, b->channel[i].values))
+            return false;
+    return true;
 }
 
 /* ---- reading values ---- */

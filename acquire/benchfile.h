@@ -76,6 +76,7 @@ struct benchfile {
     size_t instruments;
     struct benchfile_instrument *instrument;
     struct benchfile_values *own; /* of [store] */
+    unsigned holders;             /* see benchfile_hold */
 };
 
 /* Called for every fault found; text is one whole sentence with file, line, section and field. */
@@ -91,7 +92,14 @@ enum status_code benchfile_parse(const char *name, const char *text, size_t size
                                  benchfile_report report, void *to, struct benchfile **bench,
                                  struct status *st);
 
+/* One more user of the file; each gives it back with benchfile_free. */
+void benchfile_hold(struct benchfile *bench);
+
+/* Frees it when no one else holds it. NULL is allowed. */
 void benchfile_free(struct benchfile *bench);
+
+/* True when both sections, and those of all their channels, say the same. */
+bool benchfile_same(const struct benchfile_instrument *a, const struct benchfile_instrument *b);
 
 /* Values of a section by key. The key must be in the table of the section's driver (or the common
  * one). What is absent comes as its standard, or as NULL, NaN, 0 or false without one. */

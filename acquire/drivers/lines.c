@@ -466,6 +466,7 @@ static enum driver_next lines_next(void *state, int64_t mono, struct driver_requ
         l->next_poll = mono + benchfile_time(values, "interval");
     l->polled = true;
     set_request(request, bytes, length, true, timeout, pause);
+    request->fresh = true;
     return DRIVER_SEND;
 }
 
