@@ -28,8 +28,8 @@
 
 struct plan_request {
     /* Core, keeper, winding space (wound length, outside_max, wraps), supply, pulse, period,
-     * ambient, work. Wire and turns in it are not looked at. outside_max not given: a U may fill up
-     * to half of its spacing on each limb; a bar must state it. */
+     * ambient, work. Wire and turns in it are not looked at. outside_max not given: the windings of
+     * a U may grow until they touch; a bar must state it. */
     const struct design *design;
     const struct wire *wires;    /* the candidates: wires on hand, or standard sizes */
     size_t count;                /* 1 to PLAN_WIRES_MAX */
@@ -104,7 +104,7 @@ struct plan {
     size_t points_count;
     double end_v; /* voltage the pull is worked out with, V */
     double fresh_v;
-    char summary[320]; /* which is best and why, or that none does it, the nearest and why */
+    char summary[768]; /* which is best and why, or that none does it, the nearest and why */
 };
 
 /* Works out a plan. Fails with STATUS_INPUT when the request cannot be (no pull wanted, no keeper,
