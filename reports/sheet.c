@@ -400,6 +400,8 @@ static const char sheet_css[] =
     "code{font-family:monospace;overflow-wrap:anywhere}"
     "@media screen and (max-width:700px){.leaf{padding:4vw;margin:0;font-size:15px}"
     ".two,.figures{grid-template-columns:1fr}.top,.result{display:block}"
+    "section{overflow-x:auto}table{font-size:13px}td,th{overflow-wrap:break-word;padding-right:."
+    "4em}"
     ".figure{white-space:normal}figure svg.drawing{max-height:none}}"
     "@page{size:A4;margin:11mm}"
     "@media print{.leaf{margin:0;padding:0;max-width:none;border:0}"
@@ -571,7 +573,7 @@ static void add_layers(xmlNode *parent, const struct sheet_winding *s, int limb,
             element(tally, "i", NULL);
         element(row, "td", "write");
     }
-    and_more(part, "p", count, shown, "layers: print a second sheet");
+    and_more(part, "p", count, shown, "layers, not on this sheet");
 }
 
 bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,
@@ -600,10 +602,11 @@ bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,
     double room = PAGE_HEIGHT - 95 - (figure ? 62 : 0);
     double row = longest ? room / (double)(longest + 2) : 7;
     row = row > 7 ? 7 : row < 3.7 ? 3.7 : row;
-    char more[sizeof winding_css + 260];
+    char more[sizeof winding_css + 400];
     snprintf(more, sizeof more, "%s:root{--row:%.1fmm}%s", winding_css, row,
-             longest > 16 ? ".top p,h1,li,dt,dd{white-space:nowrap;overflow:hidden;"
-                            "text-overflow:ellipsis}.top div,.two section{min-width:0}"
+             longest > 16 ? ".top div:first-child p,h1,li,dt,dd{white-space:nowrap;overflow:hidden;"
+                            "text-overflow:ellipsis}.top div:first-child,.two section{min-width:0}"
+                            ".top div:last-child{flex:none}"
                           : "");
     char *css = css_of(longest > 30 ? 8 : 9.2, 56, more);
     xmlNode *leaf;

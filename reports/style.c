@@ -145,7 +145,6 @@ xmlDoc *style_page(const char *lang, const char *title, const char *extra_css, x
     }
     xmlDocSetRootElement(doc, html);
     xmlNode *head = style_element(html, "head", NULL, NULL);
-    xmlNode *charset = style_element(head, "meta", NULL, NULL);
     xmlNode *view = style_element(head, "meta", NULL, NULL);
     xmlNode *name = style_element(head, "title", NULL, title ? title : "");
     xmlNode *style = style_element(head, "style", NULL, NULL);
@@ -156,9 +155,8 @@ xmlDoc *style_page(const char *lang, const char *title, const char *extra_css, x
         rules = NULL;
     }
     *body = style_element(html, "body", NULL, NULL);
-    if (!charset || !view || !name || !rules || !*body ||
+    if (!view || !name || !rules || !*body ||
         !xmlSetProp(html, (const xmlChar *)"lang", (const xmlChar *)lang) ||
-        !xmlSetProp(charset, (const xmlChar *)"charset", (const xmlChar *)"utf-8") ||
         !xmlSetProp(view, (const xmlChar *)"name", (const xmlChar *)"viewport") ||
         !xmlSetProp(view, (const xmlChar *)"content",
                     (const xmlChar *)"width=device-width, initial-scale=1")) {

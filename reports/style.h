@@ -19,7 +19,7 @@ xmlNode *style_element(xmlNode *parent, const char *name, const char *css_class,
 /* Sets an attribute to a value (cleaned). Returns false without memory, or if node is NULL. */
 bool style_attribute(xmlNode *node, const char *name, const char *value);
 
-/* Begins an HTML document: doctype, html with lang, head with charset, viewport, title, the style
+/* Begins an HTML document: doctype, html with lang, head with viewport, title, the style
  * and extra_css (may be NULL), and an empty body. Returns the document (xmlFreeDoc) and *body, or
  * NULL. No script, nothing from elsewhere. */
 xmlDoc *style_page(const char *lang, const char *title, const char *extra_css, xmlNode **body);
@@ -27,7 +27,7 @@ xmlDoc *style_page(const char *lang, const char *title, const char *extra_css, x
 /* Puts an SVG drawing made by plot_svg or coildraw_svg under parent. */
 bool style_drawing(xmlNode *parent, const char *svg, size_t size, struct report_error *error);
 
-/* Writes the document as HTML (free *out). */
+/* Writes the document as HTML in UTF-8, which its head then states (free *out). */
 bool style_html(xmlDoc *doc, char **out, size_t *size, struct report_error *error);
 
 #endif
