@@ -214,7 +214,7 @@ struct coil_figure {
     double low, high;
     double share[COIL_CAUSES]; /* of the first-order variance by cause; sums to 1 */
     double mc_mean, mc_u;      /* NaN without draws */
-    bool agrees; /* first order and Monte Carlo agree to two digits of u (JCGM 101 clause 8) */
+    bool agrees; /* first order and Monte Carlo agree to one digit of u (JCGM 101 clause 8) */
 };
 
 struct coil_prediction {
@@ -222,6 +222,10 @@ struct coil_prediction {
     const char *limit; /* as in coil_observables, for the nominal coil */
     size_t draws;      /* Monte Carlo draws that were used */
     size_t failed;     /* draws that could not be worked out */
+    /* The magnetic circuit is drawn through a surface fitted to true solutions (surrogate.h) as
+     * long as the surface errs by less than 3 % of the standard uncertainty of every figure; else
+     * every draw is solved, which takes longer. NaN: every draw was solved. */
+    double surface_error;
 };
 
 /* Every figure of a design with its uncertainty. draws: Monte Carlo draws, 0 for first order only,

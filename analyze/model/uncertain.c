@@ -157,8 +157,7 @@ void uncertain_shares(const double *components, size_t n, const double *r, size_
     }
 }
 
-/* One draw with mean 0 and standard deviation 1. */
-static double draw(gsl_rng *rng, enum uncertain_shape shape)
+double uncertain_draw(gsl_rng *rng, enum uncertain_shape shape)
 {
     switch (shape) {
     case UNCERTAIN_NORMAL:
@@ -266,7 +265,7 @@ enum status_code uncertain_monte_carlo(uncertain_model f, void *context,
     gsl_rng_set(rng, seed);
     for (size_t d = 0; d < draws; d++) {
         for (size_t i = 0; i < n; i++)
-            z[i] = draw(rng, x[i].shape);
+            z[i] = uncertain_draw(rng, x[i].shape);
         for (size_t i = 0; i < n; i++) {
             double e = z[i];
 

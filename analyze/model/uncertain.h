@@ -11,6 +11,8 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+#include <gsl/gsl_rng.h>
+
 #include "db/status.h"
 
 enum uncertain_shape {
@@ -70,6 +72,9 @@ enum status_code uncertain_monte_carlo(uncertain_model f, void *context,
                                        size_t m, size_t draws, unsigned long seed,
                                        struct uncertain_result *results, size_t *failed,
                                        struct status *st);
+
+/* One draw of a distribution, with mean 0 and standard deviation 1. */
+double uncertain_draw(gsl_rng *rng, enum uncertain_shape shape);
 
 /* Numerical tolerance of u stated to so many significant digits (1 or 2): half a unit of the last
  * (JCGM 101 7.9.2). */
