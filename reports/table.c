@@ -75,6 +75,14 @@ void table_free(struct table *table)
     free(table);
 }
 
+/* n without the spaces at its end, so that no line ends in one. */
+static size_t trimmed(const char *s, size_t n)
+{
+    while (n && s[n - 1] == ' ')
+        n--;
+    return n;
+}
+
 static void broken(struct table *table, const char *why)
 {
     if (!table->broken)
@@ -101,6 +109,9 @@ void table_column(struct table *table, enum table_kind kind, const char *key, co
     column->key = kept(table, key);
     column->heading = kept(table, heading);
     column->unit = kept(table, unit);
+    for (char **part = &column->heading; part; part = part == &column->unit ? NULL : &column->unit)
+        if (*part)
+            (*part)[trimmed(*part, strlen(*part))] = '\0';
 }
 
 void table_row(struct table *table)
@@ -315,7 +326,8 @@ static bool layout_begin(struct layout *layout, const struct table *table)
         size_t heading = text_ruler_width(layout->ruler, table->column[c].heading);
         size_t unit = text_ruler_width(layout->ruler, table->column[c].unit);
         width = width > heading ? width : heading;
-        layout->column[c].width = width > unit ? width : unit;
+        width = width > unit ? width : unit;
+        layout->column[c].width = width ? width : 1;
     }
     return true;
 }
@@ -361,9 +373,10 @@ static void wrapped(const struct text_ruler *ruler, FILE *out, const char *s, si
 {
     for (size_t first = 1; *s || first; first = 0) {
         size_t skip, n = line_of(ruler, s, width, &skip);
-        if (!first)
+        size_t shown = trimmed(s, n);
+        if (!first && shown)
             pad(out, indent);
-        fwrite(s, 1, n, out);
+        fwrite(s, 1, shown, out);
         fputc('\n', out);
         s += n + skip;
     }
@@ -404,17 +417,20 @@ static void print_lines(const struct layout *layout, const struct shown *row,
             } else if (table->column[c].kind != TABLE_FIGURE && shown->text[at[c]]) {
                 const char *s = shown->text + at[c];
                 size_t skip, n = line_of(layout->ruler, s, width, &skip);
-                pad(out, owed);
-                owed = 0;
-                const bool tint = colour && cell[c].kind == CELL_MARK;
+                size_t seen = trimmed(s, n);
+                bool tint = colour && cell[c].kind == CELL_MARK && seen;
+                if (seen) {
+                    pad(out, owed);
+                    owed = 0;
+                }
                 if (tint)
                     fputs(mark_look[cell[c].mark].colour, out);
-                for (size_t i = 0; i < n;) {
+                for (size_t i = 0; i < seen;) {
                     const char *p = s + i;
                     used += text_ruler_character(layout->ruler, text_next(&p));
                     i = (size_t)(p - s);
                 }
-                fwrite(s, 1, n, out);
+                fwrite(s, 1, seen, out);
                 if (tint)
                     fputs("\033[0m", out);
                 at[c] += n + skip;
