@@ -18,12 +18,15 @@ static const struct {
                     {0, ""},    {3, "k"},  {6, "M"},  {9, "G"}};
 
 /* printf writes the locale's decimal sign; the output of this project has a point everywhere. */
-static void put_number(char *buf, size_t size, double value, int decimals)
+static void put_digits(char *buf, size_t size, double value, int decimals, bool power)
 {
     const char *sign = localeconv()->decimal_point;
     char *found;
 
-    snprintf(buf, size, "%.*f", decimals, value);
+    if (power)
+        snprintf(buf, size, "%.*e", decimals, value);
+    else
+        snprintf(buf, size, "%.*f", decimals, value);
     found = strcmp(sign, ".") == 0 || sign[0] == '\0' ? NULL : strstr(buf, sign);
     if (found) {
         size_t length = strlen(sign);
@@ -34,6 +37,11 @@ static void put_number(char *buf, size_t size, double value, int decimals)
     /* "-0.00" reads like a sign that means something. */
     if (buf[0] == '-' && strspn(buf + 1, "0.") == strlen(buf + 1))
         memmove(buf, buf + 1, strlen(buf));
+}
+
+static void put_number(char *buf, size_t size, double value, int decimals)
+{
+    put_digits(buf, size, value, decimals, false);
 }
 
 static void strip_zeros(char *buf)
@@ -80,10 +88,9 @@ static void put_pair(char *buf, size_t size, double value, double uncertainty)
     int decimals;
 
     if (largest != 0 && (largest < PLAIN_FROM || largest >= PLAIN_TO)) {
-        int exponent = (int)floor(log10(largest));
-
-        put_pair(number, sizeof number, value / pow(10, exponent), uncertainty / pow(10, exponent));
-        snprintf(buf, size, known(uncertainty) ? "(%s)e%d" : "%se%d", number, exponent);
+        put_digits(number, sizeof number, value, DIGITS_WITHOUT_UNCERTAINTY - 1, true);
+        put_digits(width, sizeof width, uncertainty, 1, true);
+        snprintf(buf, size, known(uncertainty) ? "%s ± %s" : "%s", number, width);
         return;
     }
     if (known(uncertainty)) {
