@@ -9,6 +9,7 @@ extern const struct command command_coil;
 extern const struct command command_predict;
 extern const struct command command_readings;
 extern const struct command command_take;
+extern const struct command command_capture;
 extern const struct command command_observe;
 extern const struct command command_verify;
 extern const struct command command_sheet;

@@ -7,6 +7,7 @@
 #include "analyze/coilbook.h"
 #include "analyze/commands/commands.h"
 #include "analyze/conditions.h"
+#include "analyze/daemonlink.h"
 #include "analyze/kinds.h"
 #include "analyze/printing.h"
 #include "analyze/sitting.h"
@@ -20,6 +21,9 @@
 
 /* What an overload says when the instrument does not tell its range, by the kind's SI unit. */
 #define OVERLOAD_OHM 1e3
+
+/* A channel without a reading for so long is not being polled. */
+#define SILENT_US 3000000
 
 struct taking {
     struct command_context *context;
@@ -132,6 +136,30 @@ static enum status_code store_value(struct taking *t, struct store *store, const
     }
     free(text);
     free(entry);
+    return code;
+}
+
+/* A channel that is measured only when asked for is asked for, and let go afterwards. */
+static enum status_code take_steady(struct taking *t, struct store *store, struct status *st)
+{
+    struct store_reading latest;
+    struct status quiet;
+    bool asked = false;
+    enum status_code code;
+
+    if (t->channel_name &&
+        (store_read_latest(store, t->channel, &latest, &quiet) != STATUS_OK ||
+         store_now() - latest.time > SILENT_US) &&
+        daemonlink_select(t->context->database, t->channel_name, &quiet) == STATUS_OK)
+        asked = true;
+    code = steady_take(store, t->channel, &t->steady, &t->value, st);
+    if (asked) {
+        char instrument[CONDITIONS_WORD_SIZE];
+
+        snprintf(instrument, sizeof instrument, "%.*s", (int)strcspn(t->channel_name, "."),
+                 t->channel_name);
+        daemonlink_release(t->context->database, instrument, &quiet);
+    }
     return code;
 }
 
@@ -290,7 +318,7 @@ static int run(struct command_context *context, int argc, char **argv)
     if (code == STATUS_OK)
         code = steady_channel(store, t.channel_name, t.kind->quantity, 0, &t.channel, &st);
     if (code == STATUS_OK)
-        code = steady_take(store, t.channel, &t.steady, &t.value, &st);
+        code = take_steady(&t, store, &st);
     if (code == STATUS_OK && t.value.overload && strcmp(t.kind->quantity, "resistance") != 0)
         code =
             status_fail(&st, STATUS_INPUT, "the instrument shows overload: choose a wider range");
