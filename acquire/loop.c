@@ -313,6 +313,7 @@ static void turn(struct loop *loop, struct driver_time *last)
     watch_sessions(loop);
     due = next_due(loop);
     arm(loop, due, &now);
+    due = due > now.mono ? due : now.mono; /* the wait begins now */
     count = epoll_wait(loop->epoll, events, EVENTS_AT_ONCE, -1);
     nap(last);
     now = clock_now();
