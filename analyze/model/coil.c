@@ -13,12 +13,18 @@
 /* A pole face with less flux density than about the earth's field has no polarity to a compass. */
 #define POLARITY_LEAST 50e-6
 
+/* The same for the mean flux density of a limb whose pole is open: about a tenth of it is outside.
+ */
+#define POLARITY_LEAST_OPEN 500e-6
+
 /* A contact gap thinner than this cannot be told from none, and the network needs some air. */
 #define GAP_LEAST 0.2e-6
 
-/* Worst error of the surface that stands in for the magnetic circuit in Monte Carlo draws, as a
- * part of the standard uncertainty: 3 % adds less than 0.1 % to the uncertainty. */
-#define SURFACE_ERROR_MOST 0.03
+/* Worst miss of the surface that stands in for the magnetic circuit in Monte Carlo draws, as a part
+ * of the standard uncertainty. What it misses is drawn too, so that 0.3 leaves the uncertainty
+ * right to a few per cent (the misses are taken as independent of the inputs, which is all they
+ * lack). */
+#define SURFACE_ERROR_MOST 0.3
 
 struct coil {
     struct design design; /* completed and checked */
@@ -557,13 +563,14 @@ static const char *part_word(enum magnet_part part)
     }
 }
 
-static double polarity(double b)
+static double polarity(double b, double least)
 {
-    return fabs(b) < POLARITY_LEAST ? 0.0 : b > 0.0 ? 1.0 : -1.0;
+    return fabs(b) < least ? 0.0 : b > 0.0 ? 1.0 : -1.0;
 }
 
 static void field_figures(const struct coil *c, const struct coil_specimen *s, bool keeper,
-                          const struct magnet_result *r, double face, struct coil_observables *out)
+                          const struct magnet_result *r, const double turns[2], double face,
+                          struct coil_observables *out)
 {
     const bool two = c->design.core.form != DESIGN_BAR;
     const double area =
@@ -572,17 +579,23 @@ static void field_figures(const struct coil *c, const struct coil_specimen *s, b
     double *y = out->y, greatest = 0.0;
 
     for (int b = 0; b < (two ? 2 : 1); b++) {
-        double flux = r->flux[b == 0 ? MAGNET_GAP1 : MAGNET_GAP2];
+        /* with a keeper what crosses the gap; without, little leaves the face itself, and the mean
+         * flux through the winding stands for what leaves the upper half of the limb */
+        double flux = r->flux[b == 0 ? MAGNET_GAP1 : MAGNET_GAP2], least = POLARITY_LEAST;
 
-        if (isnan(flux)) /* no gap without a keeper: what leaves the end of the limb */
-            flux = r->flux[b == 0 ? MAGNET_LIMB1_POLE : MAGNET_LIMB2_POLE];
+        if (!keeper) {
+            flux = turns[b] > 0.0 ? r->linkage[b] / turns[b]
+                                  : r->flux[b == 0 ? MAGNET_LIMB1_FOOT : MAGNET_LIMB2_FOOT];
+            least = POLARITY_LEAST_OPEN;
+        }
         if (b == 1) /* counted down limb b, which is into its pole face */
             flux = -flux;
         y[COIL_FLUX_A + b] = flux;
-        y[COIL_POLARITY_A + b] = polarity(flux / (area * face));
+        y[COIL_POLARITY_A + b] = polarity(flux / (area * face), least);
         greatest = fmax(greatest, fabs(flux) / (area * face));
     }
-    y[COIL_B_POLE] = greatest;
+    if (keeper)
+        y[COIL_B_POLE] = greatest;
     y[COIL_B_LIMB] = two ? fmax(fabs(r->b_max[0]), fabs(r->b_max[1])) : fabs(r->b_max[0]);
     y[COIL_B_YOKE] = two ? fabs(r->b[MAGNET_YOKE]) : NAN;
     y[COIL_B_KEEPER] = keeper ? fabs(r->b[MAGNET_KEEPER]) : NAN;
@@ -626,7 +639,7 @@ static void air_figures(const struct coil *c, const struct coil_specimen *s,
             field = -field;
         if (want & COIL_FIELD) {
             y[COIL_FLUX_A + b] = field * hole;
-            y[COIL_POLARITY_A + b] = polarity(field);
+            y[COIL_POLARITY_A + b] = polarity(field, POLARITY_LEAST);
             y[COIL_B_POLE] = b == 0 ? fabs(field) : fmax(y[COIL_B_POLE], fabs(field));
         }
         /* 31.6 uH/m x a^2 N^2 / (6 a + 9 l + 10 h), metres */
@@ -680,7 +693,7 @@ static enum status_code magnetic(struct coil *c, const struct coil_specimen *s,
     }
     working = keeper ? &on : &off;
     if (want & COIL_FIELD)
-        field_figures(c, s, keeper, working, face, out);
+        field_figures(c, s, keeper, working, drive->turns, face, out);
     if (!(want & COIL_INDUCTANCE) || broken)
         return STATUS_OK;
     if (have_on) {
@@ -874,6 +887,7 @@ struct task {
     const struct coil_input *inputs;
     size_t n;
     const struct surrogate *surface; /* of what is magnetic; NULL: solve it */
+    size_t drawn;
     bool plain; /* leave out the plain factors: the surface need not learn a multiplication */
 };
 
@@ -896,7 +910,7 @@ static enum status_code run(void *context, const double *x, double *y, struct st
     if (code)
         return code;
     if (t->surface) {
-        surrogate_run(t->surface, x, out.y + COIL_POLARITY_A);
+        surrogate_run(t->surface, x, t->drawn++, out.y + COIL_POLARITY_A);
         out.y[COIL_PULL] *= s.model;
         out.y[COIL_RESIDUAL_PULL] *= s.model * s.remanence * s.remanence;
     }

@@ -105,12 +105,13 @@ enum coil_quantity {
     /* COIL_FIELD */
     COIL_POLARITY_A, /* +1 north, -1 south, 0 too weak to tell (below 50 uT in the pole) */
     COIL_POLARITY_B,
-    COIL_FLUX_A, /* Wb, out of the pole face of limb a, positive = north */
+    COIL_FLUX_A, /* Wb, out of the pole of limb a, positive = north: across the gap; with the
+                    keeper away, mean of the winding */
     COIL_FLUX_B,
-    COIL_B_POLE,   /* T, in the gap at the stronger pole face */
+    COIL_B_POLE,   /* T, mean over the stronger pole face; only with a keeper */
     COIL_B_LIMB,   /* T, greatest in a limb */
     COIL_B_YOKE,   /* T */
-    COIL_B_KEEPER, /* T */
+    COIL_B_KEEPER, /* T; not for a bar */
     COIL_PULL,     /* N, on the keeper; 0 without keeper */
     /* COIL_INDUCTANCE, small signal at the working point, of what is driven */
     COIL_INDUCTANCE_ON,  /* H, keeper at its gap */
@@ -222,9 +223,10 @@ struct coil_prediction {
     const char *limit; /* as in coil_observables, for the nominal coil */
     size_t draws;      /* Monte Carlo draws that were used */
     size_t failed;     /* draws that could not be worked out */
-    /* The magnetic circuit is drawn through a surface fitted to true solutions (surrogate.h) as
-     * long as the surface errs by less than 3 % of the standard uncertainty of every figure; else
-     * every draw is solved, which takes longer. NaN: every draw was solved. */
+    /* The magnetic circuit is drawn through a surface fitted to true solutions, with what the
+     * surface misses drawn as well (surrogate.h). This is its worst miss as a part of the standard
+     * uncertainty. NaN: every draw was solved, as it is below 10 000 draws, or where the surface
+     * would miss more than 0.3. */
     double surface_error;
 };
 

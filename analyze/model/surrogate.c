@@ -20,8 +20,8 @@
 #define STRONG      0.20
 #define STRONG_MOST 6
 
-/* Fresh draws that measure the error. */
-#define FRESH 300
+/* Fresh draws that measure the error and give the misses. */
+#define FRESH 512
 
 /* Training draws are spread this much wider than the inputs, so that tails are inside. */
 #define SPREAD 1.4
@@ -31,14 +31,23 @@ enum kind { FIXED, PLAIN, LOGARITHM };
 struct surrogate {
     size_t n, m, terms, active, strong;
     double centre[UNCERTAIN_INPUTS_MAX], scale[UNCERTAIN_INPUTS_MAX];
-    size_t which[UNCERTAIN_INPUTS_MAX]; /* strong first, then active, then the rest */
-    size_t fitted;                      /* results with a surface of their own */
-    size_t *column;                     /* of each: which result */
-    enum kind *kind;                    /* of each of the m results */
+    double offset[UNCERTAIN_INPUTS_MAX]; /* above 0: the logarithm of the input plus this */
+    size_t which[UNCERTAIN_INPUTS_MAX];  /* strong first, then active, then the rest */
+    size_t fitted;                       /* results with a surface of their own */
+    size_t *column;                      /* of each: which result */
+    enum kind *kind;                     /* of each of the m results */
     double *sign;
     double *constant;
     double *coefficients; /* terms x fitted */
+    double *misses;       /* FRESH x fitted, in what is fitted */
 };
+
+/* A length that is doubtful by a good part of itself, such as a small gap, acts more by its ratio
+ * than by its difference. */
+static double warp(const struct surrogate *s, size_t k, double x)
+{
+    return s->offset[k] > 0.0 ? log(x + s->offset[k]) : x;
+}
 
 static void features(const struct surrogate *s, const double *x, double *p)
 {
@@ -49,7 +58,7 @@ static void features(const struct surrogate *s, const double *x, double *p)
     for (size_t i = 0; i < s->n; i++) {
         size_t k = s->which[i];
 
-        z[i] = (x[k] - s->centre[k]) * s->scale[k];
+        z[i] = (warp(s, k, x[k]) - s->centre[k]) * s->scale[k];
         p[t++] = z[i];
         p[t++] = z[i] * z[i];
     }
@@ -73,13 +82,16 @@ static size_t count_terms(size_t n, size_t active, size_t strong)
 #define TERMS_MAX                                                                                  \
     (1 + 3 * UNCERTAIN_INPUTS_MAX + UNCERTAIN_INPUTS_MAX * UNCERTAIN_INPUTS_MAX / 2 + 100)
 
-void surrogate_run(const struct surrogate *s, const double *x, double *y)
+void surrogate_run(const struct surrogate *s, const double *x, size_t miss, double *y)
 {
     double p[TERMS_MAX], sum[UNCERTAIN_INPUTS_MAX * 2];
     const double *c = s->coefficients;
 
     features(s, x, p);
-    memset(sum, 0, s->fitted * sizeof *sum);
+    if (miss == SURROGATE_SMOOTH)
+        memset(sum, 0, s->fitted * sizeof *sum);
+    else
+        memcpy(sum, s->misses + miss % FRESH * s->fitted, s->fitted * sizeof *sum);
     for (size_t t = 0; t < s->terms; t++, c += s->fitted)
         for (size_t j = 0; j < s->fitted; j++)
             sum[j] += p[t] * c[j];
@@ -100,6 +112,7 @@ void surrogate_free(struct surrogate *s)
     free(s->sign);
     free(s->constant);
     free(s->coefficients);
+    free(s->misses);
     free(s);
 }
 
@@ -205,8 +218,8 @@ out:
     return code;
 }
 
-static double measure_error(const struct surrogate *s, const double *xs, const double *ys,
-                            size_t runs, double *scratch)
+static double measure_error(struct surrogate *s, const double *xs, const double *ys,
+                            double *scratch)
 {
     double worst = 0.0;
 
@@ -214,17 +227,19 @@ static double measure_error(const struct surrogate *s, const double *xs, const d
         size_t q = s->column[j];
         double mean = 0.0, spread = 0.0, error = 0.0;
 
-        for (size_t k = 0; k < runs; k++)
-            mean += ys[k * s->m + q] / (double)runs;
-        for (size_t k = 0; k < runs; k++) {
+        for (size_t k = 0; k < FRESH; k++)
+            mean += ys[k * s->m + q] / FRESH;
+        for (size_t k = 0; k < FRESH; k++) {
             double y = ys[k * s->m + q];
 
-            surrogate_run(s, xs + k * s->n, scratch);
+            surrogate_run(s, xs + k * s->n, SURROGATE_SMOOTH, scratch);
             spread += (y - mean) * (y - mean);
             error += (y - scratch[q]) * (y - scratch[q]);
+            if (s->kind[q] == PLAIN || y * s->sign[q] > 0.0)
+                s->misses[k * s->fitted + j] = transformed(s, q, y) - transformed(s, q, scratch[q]);
         }
         /* what hardly varies at all need not be followed */
-        if (sqrt(spread / (double)runs) > 1e-7 * fabs(mean))
+        if (sqrt(spread / FRESH) > 1e-7 * fabs(mean))
             worst = fmax(worst, sqrt(error / spread));
     }
     return worst;
@@ -273,8 +288,13 @@ enum status_code surrogate_fit(uncertain_model f, void *context, const struct un
     s->n = n;
     s->m = m;
     for (size_t i = 0; i < n; i++) {
-        s->centre[i] = centre[i] = x[i].value;
+        centre[i] = x[i].value;
         s->scale[i] = x[i].u > 0.0 ? 1.0 / x[i].u : 0.0;
+        if (x[i].low >= 0.0 && x[i].value >= 0.0 && x[i].u > 0.05 * x[i].value) {
+            s->offset[i] = x[i].u;
+            s->scale[i] = (x[i].value + x[i].u) / x[i].u;
+        }
+        s->centre[i] = warp(s, i, centre[i]);
     }
     rank_inputs(s, components);
     s->terms = count_terms(n, s->active, s->strong);
@@ -286,7 +306,9 @@ enum status_code surrogate_fit(uncertain_model f, void *context, const struct un
     s->sign = calloc(m, sizeof *s->sign);
     s->constant = calloc(m, sizeof *s->constant);
     s->coefficients = calloc(s->terms * m, sizeof *s->coefficients);
-    if (!xs || !ys || !s->column || !s->kind || !s->sign || !s->constant || !s->coefficients)
+    s->misses = calloc(FRESH * m, sizeof *s->misses);
+    if (!xs || !ys || !s->column || !s->kind || !s->sign || !s->constant || !s->coefficients ||
+        !s->misses)
         goto memory;
     nominal = ys + (runs > FRESH ? runs : FRESH) * m;
     gsl_rng_set(rng, seed);
@@ -300,7 +322,7 @@ enum status_code surrogate_fit(uncertain_model f, void *context, const struct un
     if (!code)
         code = sample(f, context, x, n, m, rng, 1.0, FRESH, xs, ys, st);
     if (!code)
-        *error = measure_error(s, xs, ys, FRESH, nominal);
+        *error = measure_error(s, xs, ys, nominal);
     goto out;
 memory:
     code = status_fail(st, STATUS_MEMORY, "no memory for a surface of %zu inputs", n);

@@ -1,10 +1,11 @@
 /* surrogate: a cheap stand-in for a costly model near one point.
  *
- * A response surface: constant, linear, square and cube of every input, and the products of those
- * inputs that matter, fitted by least squares to runs of the true model; results that keep one sign
- * are fitted in their logarithm. (Box and Draper, Response Surfaces, Mixtures, and Ridge Analyses,
- * for the method.) How far it is off is measured on runs it has not seen, so that a caller can
- * refuse it. Used for Monte Carlo draws of the magnetic circuit. */
+ * A response surface (Box and Draper, Response Surfaces, Mixtures, and Ridge Analyses): powers of
+ * every input and products of those that matter, fitted by least squares to runs of the true model;
+ * results that keep one sign are fitted in their logarithm. On runs it has not seen, what it misses
+ * is measured and kept; a caller that draws at random adds one of those misses to each draw, so
+ * that the spread of the results is that of the model and not of the smoother surface. A caller can
+ * refuse a surface that misses too much. Used for Monte Carlo draws of the magnetic circuit. */
 #ifndef TRUEWOUND_SURROGATE_H
 #define TRUEWOUND_SURROGATE_H
 
@@ -26,7 +27,9 @@ enum status_code surrogate_fit(uncertain_model f, void *context, const struct un
                                struct surrogate **out, double *error, struct status *st);
 void surrogate_free(struct surrogate *s);
 
-/* The m results at one point; n and m as fitted. */
-void surrogate_run(const struct surrogate *s, const double *x, double *y);
+/* The m results at one point; n and m as fitted. miss: which of the kept misses to add, any number
+ * (taken round), or SURROGATE_SMOOTH for the bare surface. */
+#define SURROGATE_SMOOTH ((size_t)-1)
+void surrogate_run(const struct surrogate *s, const double *x, size_t miss, double *y);
 
 #endif

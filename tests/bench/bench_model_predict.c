@@ -10,8 +10,9 @@
 #include "analyze/model/coil.h"
 #include "analyze/model/uncertain.h"
 
-#define DRAWS 100000
-#define LOOP  4000
+#define DRAWS  100000
+#define LOOP   4000
+#define SOLVED 9999 /* below 10 000 every draw is solved */
 
 static double seconds(void)
 {
@@ -90,7 +91,7 @@ static double plain_loop(struct coil *coil, const struct coil_conditions *k, uns
 
 static void one(const char *name, double gap, double volts)
 {
-    static struct coil_prediction p; /* large */
+    static struct coil_prediction p, solved; /* large */
     struct design d = signal_arm(gap, volts);
     struct coil *coil;
     struct coil_conditions k;
@@ -107,6 +108,8 @@ static void one(const char *name, double gap, double volts)
     if (coil_predict(coil, &k, COIL_ALL, DRAWS, &p, &st))
         stop(&st);
     whole = seconds() - whole;
+    if (coil_predict(coil, &k, COIL_ALL, SOLVED, &solved, &st))
+        stop(&st);
     loop = plain_loop(coil, &k, COIL_ALL);
     electric = plain_loop(coil, &k, COIL_ELECTRIC);
     printf("%s: %zu draws in %.2f s, %.0f draws/s; plain loop solving each %.2f s, ratio %.2f; "
@@ -116,9 +119,13 @@ static void one(const char *name, double gap, double volts)
     for (size_t i = 0; i < sizeof shown / sizeof shown[0]; i++) {
         const struct coil_figure *f = &p.figure[shown[i]];
 
-        printf("  %-24s %10.5g +- %-9.3g (first order)  %10.5g +- %-9.3g (draws)  u ratio %.3f%s\n",
-               coil_quantity_words(shown[i]), f->value, f->u, f->mc_mean, f->mc_u, f->mc_u / f->u,
-               f->agrees ? ", agree" : "");
+        const struct coil_figure *g = &solved.figure[shown[i]];
+
+        printf("  %-22s first order %9.4g +- %-8.3g draws %9.4g +- %-8.3g [%.4g, %.4g]%s\n"
+               "  %-22s %d draws, each solved: %15.4g +- %-8.3g [%.4g, %.4g], u ratio %.3f\n",
+               coil_quantity_words(shown[i]), f->value, f->u, f->mc_mean, f->mc_u, f->low, f->high,
+               f->agrees ? " agree" : "", "", SOLVED, g->mc_mean, g->mc_u, g->low, g->high,
+               f->mc_u / g->mc_u);
     }
     coil_free(coil);
 }
