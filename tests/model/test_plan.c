@@ -109,6 +109,24 @@ static double forward_pull(const struct plan_request *r, const struct plan_optio
     return y.y[COIL_PULL];
 }
 
+static double forward_ohm(const struct plan_request *r, const struct plan_option *o, double turns)
+{
+    struct coil_conditions k = {.drive = COIL_DRIVE_PAIR, .voltage = NAN, .current = NAN};
+    struct coil_specimen s;
+    struct coil_observables y;
+    struct coil *coil;
+    struct design d;
+    struct status st;
+
+    plan_design(r, o, &d);
+    assert_int_equal(coil_new(&d, &coil, &st), STATUS_OK);
+    coil_specimen_nominal(coil, &s);
+    s.turns[0] = s.turns[1] = turns;
+    assert_int_equal(coil_forward(coil, &s, &k, COIL_ELECTRIC, &y, &st), STATUS_OK);
+    coil_free(coil);
+    return y.y[COIL_RESISTANCE_PAIR];
+}
+
 /* Every good plan does what it says: the resistance is the forward model's, the current is the one
  * that voltage and pulse give, and the pull at it is at least what was asked. */
 static void test_good_plans_pull(void **state)
@@ -186,6 +204,7 @@ static void test_most_turns(void **state)
     struct design d = signal_magnet();
     struct plan_request r;
     struct plan plan;
+    size_t tighter = 0;
 
     (void)state;
     standard_wires(wires);
@@ -208,6 +227,22 @@ static void test_most_turns(void **state)
             plan.points[k - 1].turns < point->turns)
             assert_true(point->charge_c < plan.points[k - 1].charge_c);
     }
+    /* A tenth more turns, worked out here: the current from the forward model's resistance and the
+     * plan's inductance grown with the square of the turns. It must fall short. */
+    for (size_t i = 0; i < plan.count; i++) {
+        const struct plan_option *o = &plan.options[i];
+        double turns = 1.1 * (double)o->turns, need, ohm, ampere;
+
+        if (o->why != PLAN_GOOD || turns > (double)o->turns_most)
+            continue;
+        need = 1.2 * fmax(1.25, o->pull_n.value / o->pull_n.low);
+        ohm = forward_ohm(&r, o, turns);
+        ampere = plan.end_v / ohm * -expm1(-0.25 * ohm / (1.21 * o->henry));
+        assert_true(forward_pull(&r, o, turns, ampere, 20.0) < 0.97 * need);
+        assert_true(o->pull_n.value < 1.015 * need);
+        tighter++;
+    }
+    assert_true(tighter >= 1);
     /* The front: nothing beats a point of it on both counts, and something beats every other. */
     for (size_t i = 0; i < plan.points_count; i++) {
         bool beaten = false;
