@@ -158,8 +158,8 @@ void plot_axis(struct plot *plot, enum plot_side side, const char *name, const c
 void plot_range(struct plot *plot, enum plot_side side, double lo, double hi)
 {
     struct axis *axis = &plot->axis[side == PLOT_Y];
-    if (!(isfinite(lo) && isfinite(hi) && lo < hi)) {
-        broken(plot, "the range of an axis must be two finite values, the lower first");
+    if (!(fabs(lo) <= 1e100 && fabs(hi) <= 1e100 && hi - lo > 1e-12 * fmax(fabs(lo), fabs(hi)))) {
+        broken(plot, "the range of an axis must be two finite values well apart, the lower first");
         return;
     }
     axis->fixed = true;
@@ -291,7 +291,10 @@ static double place(const struct scale *s, double value)
 
 static bool usable(const struct axis *axis, double value)
 {
-    return isfinite(value) && (axis->scale != PLOT_LOG || value > 0);
+    /* Beyond these no quantity of this trade lies, and differences and steps would overflow. */
+    if (axis->scale == PLOT_TIME)
+        return fabs(value) <= 1e11; /* some three thousand years either way */
+    return fabs(value) <= 1e100 && (axis->scale != PLOT_LOG || value >= 1e-100);
 }
 
 struct extent {
@@ -484,7 +487,7 @@ static void set_range(const struct plot *plot, struct scale *s, enum plot_side s
     const struct axis *axis = s->axis = &plot->axis[side];
     struct extent e = data_extent(plot, side);
     bool log_scale = axis->scale == PLOT_LOG;
-    if (axis->fixed && (!log_scale || axis->lo > 0)) {
+    if (axis->fixed && usable(axis, axis->lo) && usable(axis, axis->hi)) {
         e.lo = axis->lo;
         e.hi = axis->hi;
     } else if (e.lo > e.hi) { /* nothing to show */
@@ -500,8 +503,10 @@ static void set_range(const struct plot *plot, struct scale *s, enum plot_side s
         e.hi *= room;
     } else {
         double span = e.hi - e.lo;
-        if (!(span > 1e-12 * fmax(fabs(e.lo), fabs(e.hi)))) {
-            double half = axis->scale == PLOT_TIME ? 1800 : e.lo != 0 ? fabs(e.lo) * 0.1 : 1;
+        if (!(span > 1e-12 * fmax(fabs(e.lo), fabs(e.hi)) && span > 1e-100)) {
+            double half = axis->scale == PLOT_TIME ? 1800
+                          : fabs(e.lo) > 1e-99     ? fabs(e.lo) * 0.1
+                                                   : 1;
             e.lo -= half;
             e.hi += half;
         } else if (axis->scale == PLOT_LINEAR && side == PLOT_Y) {
@@ -517,10 +522,6 @@ static void set_range(const struct plot *plot, struct scale *s, enum plot_side s
             bool from_zero = e.lo == 0;
             e.lo -= from_zero ? 0 : room * span;
             e.hi += room * span;
-        }
-        if (!isfinite(e.hi - e.lo)) {
-            e.lo = -1e300;
-            e.hi = 1e300;
         }
     }
     s->lo = e.lo;
@@ -818,6 +819,12 @@ static void bar(struct frame *f, double x0, double y0, double x1, double y1, enu
     canvas_line(f->canvas, x1 - tx, y1 - ty, x1 + tx, y1 + ty, ink, 1.1, 0);
 }
 
+/* The end of a bar; one that no axis can show (below zero on a log axis, say) is at the edge. */
+static double spot(const struct scale *s, double value, double edge)
+{
+    return usable(s->axis, value) ? clamp(place(s, value), -1e6, 1e6) : edge;
+}
+
 static void draw_points(struct frame *f, const struct series *s)
 {
     static const double way[4][2] = {
@@ -833,15 +840,12 @@ static void draw_points(struct frame *f, const struct series *s)
             f->outside++;
             continue;
         }
-        /* A mark's lower side on a log axis may be below zero: the bar then runs off the plot. */
-        if (s->ux && s->ux[i] > 0) {
-            double l = s->x[i] - s->ux[i], h = s->x[i] + s->ux[i];
-            bar(f, usable(f->x.axis, l) ? place(&f->x, l) : f->area.x0, y, place(&f->x, h), y, ink);
-        }
-        if (s->uy && s->uy[i] > 0) {
-            double l = s->y[i] - s->uy[i], h = s->y[i] + s->uy[i];
-            bar(f, x, usable(f->y.axis, l) ? place(&f->y, l) : f->area.y0, x, place(&f->y, h), ink);
-        }
+        if (s->ux && s->ux[i] > 0)
+            bar(f, spot(&f->x, s->x[i] - s->ux[i], f->area.x0), y,
+                spot(&f->x, s->x[i] + s->ux[i], f->area.x1), y, ink);
+        if (s->uy && s->uy[i] > 0)
+            bar(f, x, spot(&f->y, s->y[i] - s->uy[i], f->area.y0), x,
+                spot(&f->y, s->y[i] + s->uy[i], f->area.y1), ink);
         if (s->kind == KIND_CENSORED) {
             const double *d = way[s->direction];
             canvas_arrow(f->canvas, x, y, x + 20 * d[0], y + 20 * d[1], ink, 1.3);
@@ -1359,7 +1363,7 @@ static bool draw(struct frame *f, char **out, size_t *size, struct report_error 
         canvas_text_fit(canvas, f->area.x0 + 4, f->area.y0 + 5, CANVAS_START, SMALL, false, true,
                         CANVAS_SOFT, said, f->area.x1 - f->area.x0 - 8);
     }
-    good = canvas_finish(canvas, plot->title, text, out, size, error);
+    good = canvas_finish(canvas, plot->title[0] ? plot->title : text, text, out, size, error);
     free(text);
     return good;
 }

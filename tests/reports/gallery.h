@@ -19,7 +19,7 @@ static inline double gallery_random(uint64_t *state)
     *state ^= *state >> 12;
     *state ^= *state << 25;
     *state ^= *state >> 27;
-    return (double)(*state * 2685821657736338717ULL >> 11) / 9007199254740992.0;
+    return (double)((*state * 2685821657736338717ULL) >> 11) / 9007199254740992.0;
 }
 
 static inline struct plot *gallery_pull(double width, double height)
@@ -54,7 +54,7 @@ static inline struct plot *gallery_pull(double width, double height)
 static inline struct plot *gallery_plot(int which)
 {
     struct plot *p = NULL;
-    uint64_t seed = 88172645463325252ULL + (uint64_t)which;
+    uint64_t seed = 88172645463325252ULL + (unsigned)which;
     enum { N = 300 };
     double x[N], y[N], z[N], u[N];
     switch (which) {
