@@ -67,23 +67,45 @@ static const char *main_cause(const struct coil_figure *figure, double *share)
     return *share > 0.0 ? coil_cause_words((enum coil_cause)most) : NULL;
 }
 
+/* Kilograms of wire are read in grams, ohms by their sign; a plain number has no unit. */
+static double scaled(const char *unit, const char **shown)
+{
+    if (strcmp(unit, "kg") == 0) {
+        *shown = "g";
+        return 1e3;
+    }
+    *shown = strcmp(unit, "ohm") == 0 ? "Ω" : unit;
+    return 1.0;
+}
+
+/* "7.70 to 8.53 Ω": both ends in one unit, with the digits that the uncertainty u leaves. */
+static void interval_cell(struct table *table, double low, double high, double u, const char *unit)
+{
+    char a[FIGURE_TEXT_SIZE];
+    char b[FIGURE_TEXT_SIZE];
+    const char *prefix;
+    double factor = figure_prefix(fmax(fabs(low), fabs(high)), unit, &prefix);
+
+    table_textf(table, "%s to %s %s%s", figure_value_text(a, low / factor, u / factor),
+                figure_value_text(b, high / factor, u / factor), prefix, unit);
+}
+
 static void figure_row(struct table *table, const char *words, const char *unit,
                        const struct coil_figure *figure)
 {
     char text[FIGURE_TEXT_SIZE];
-    char low[FIGURE_TEXT_SIZE];
-    char high[FIGURE_TEXT_SIZE];
     double share;
     const char *cause = main_cause(figure, &share);
-    const char *shown = strcmp(unit, "ohm") == 0 ? "Ω" : unit;
+    const char *shown;
+    double scale = scaled(unit, &shown);
+    bool uncertain = figure->u > 0.0;
 
     table_row(table);
     table_text(table, words);
-    table_text(table,
-               figure_unit_text(text, figure->value, figure->u > 0.0 ? figure->u : NAN, shown));
-    if (figure->u > 0.0)
-        table_textf(table, "%s to %s", figure_unit_text(low, figure->low, NAN, shown),
-                    figure_unit_text(high, figure->high, NAN, shown));
+    table_text(table, figure_unit_text(text, scale * figure->value,
+                                       uncertain ? scale * figure->u : 0.0, shown));
+    if (uncertain)
+        interval_cell(table, scale * figure->low, scale * figure->high, scale * figure->u, shown);
     else
         table_absent(table);
     if (cause)
@@ -95,17 +117,13 @@ static void figure_row(struct table *table, const char *words, const char *unit,
 static void plain_row(struct table *table, const char *words, const char *value, double low,
                       double high, const char *unit, const char *remark)
 {
-    char a[FIGURE_TEXT_SIZE];
-    char b[FIGURE_TEXT_SIZE];
-
     table_row(table);
     table_text(table, words);
     table_text(table, value);
     if (isnan(low) && isnan(high))
         table_absent(table);
     else
-        table_textf(table, "%s to %s", figure_unit_text(a, low, NAN, unit),
-                    figure_unit_text(b, high, NAN, unit));
+        interval_cell(table, low, high, (high - low) / 4.0, unit);
     table_text(table, remark);
 }
 
