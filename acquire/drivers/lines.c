@@ -303,16 +303,27 @@ static enum status_code check_capture(struct lines *l, struct status *st)
     return status_ok(st);
 }
 
-/* The single byte of key, or an error; 0 when the key is absent. */
+/* The single byte of key, or an error; 0 when the key is absent. Some have names, because a file
+ * cannot show them: a semicolon after a space begins a comment. */
 static enum status_code one_byte(const struct benchfile_values *values, const char *key, char *byte,
                                  struct status *st)
 {
+    static const struct {
+        const char *name;
+        char byte;
+    } named[] = {{"comma", ','}, {"semicolon", ';'}, {"tab", '\t'}, {"space", ' '}};
     size_t length = 0;
     const char *bytes = benchfile_bytes(values, key, &length);
 
     *byte = bytes ? bytes[0] : '\0';
+    for (size_t i = 0; bytes && i < sizeof named / sizeof named[0]; ++i)
+        if (strcmp(bytes, named[i].name) == 0) {
+            *byte = named[i].byte;
+            return status_ok(st);
+        }
     if (bytes && length != 1)
-        return benchfile_fail(values, key, st, "must be one character");
+        return benchfile_fail(values, key, st,
+                              "must be one character, or comma, semicolon, tab or space");
     return status_ok(st);
 }
 

@@ -1,0 +1,461 @@
+/* The lines driver as a pure function over bytes. */
+#include "tests/acquire/harness.h"
+
+#define HEAD "[instrument x]\ndriver = lines\nport = /dev/null\n"
+
+static const char board[] =
+    HEAD "checksum = xor8\n"
+         "pattern = ^V=(?<voltage>[-+0-9.]+),I=(?<current>[-+0-9.]+) (?<current_unit>m?A)"
+         "(?:,N=(?<sequence>\\d+))?$\n"
+         "ignore_pattern = ^#\n"
+         "identity_pattern = ^I am (?<identity>.+)$\n"
+         "[channel x.voltage]\nquantity = voltage\n"
+         "[channel x.current]\nquantity = current\nunit = mA\n";
+
+/* The exclusive or that ends a line, worked by the rule itself, not by the module. */
+static void with_sum(char *out, size_t size, const char *body)
+{
+    unsigned sum = 0;
+
+    for (const char *at = body; *at; ++at)
+        sum ^= (unsigned char)*at;
+    snprintf(out, size, "%s*%02X\r\n", body, sum);
+}
+
+static void say_summed(struct fed *fed, const char *body)
+{
+    char line[200];
+
+    with_sum(line, sizeof line, body);
+    fed_text(fed, line);
+}
+
+static void several_quantities(void **state)
+{
+    struct fed *fed = fed_new(board);
+
+    (void)state;
+    say_summed(fed, "V=1.5021,I=88.25 mA");
+    fed_expect(fed, "voltage 1.5021 digit=0.0001\ncurrent 88.25 mA digit=0.01\n");
+    say_summed(fed, "V=-1.5021,I=0.088 A");
+    fed_expect(fed, "voltage -1.5021 digit=0.0001\ncurrent 0.088 A digit=0.001\n");
+    fed_free(fed);
+}
+
+/* Whatever way the bytes are cut by reads, the same comes out. */
+static void any_chunks(void **state)
+{
+    char stream[400] = "";
+    char line[100];
+
+    (void)state;
+    for (int i = 0; i < 4; ++i) {
+        char body[64];
+
+        snprintf(body, sizeof body, "V=%d.25,I=1.0 mA,N=%d", i, i);
+        with_sum(line, sizeof line, body);
+        strcat(stream, line);
+    }
+    for (size_t chunk = 0; chunk < 40; ++chunk) {
+        struct fed *fed = fed_new(board);
+
+        fed_bytes(fed, stream, strlen(stream), chunk);
+        fed_expect(fed, "voltage 0.25 digit=0.01\ncurrent 1 mA digit=0.1\n"
+                        "voltage 1.25 digit=0.01\ncurrent 1 mA digit=0.1\n"
+                        "voltage 2.25 digit=0.01\ncurrent 1 mA digit=0.1\n"
+                        "voltage 3.25 digit=0.01\ncurrent 1 mA digit=0.1\n");
+        fed_free(fed);
+    }
+}
+
+static void wrong_sums(void **state)
+{
+    struct fed *fed = fed_new(board);
+
+    (void)state;
+    /* Before the first good line it is a banner or the tail of a line. */
+    fed_text(fed, "V=1.5,I=2.0 mA*00\r\n");
+    fed_expect(fed, "");
+    say_summed(fed, "V=1.5,I=2.0 mA");
+    fed_expect(fed, "voltage 1.5 digit=0.1\ncurrent 2 mA digit=0.1\n");
+    /* One bit turned over: never a reading, and the next one says that something was lost. */
+    fed_text(fed, "V=1.7,I=2.0 mA*00\r\n");
+    fed_expect(fed, "event checksum: a line with a wrong checksum was left out\ngarbage\n");
+    say_summed(fed, "V=1.5,I=2.0 mA");
+    fed_expect(fed, "voltage 1.5 digit=0.1 lost before\ncurrent 2 mA digit=0.1 lost before\n");
+    fed_text(fed, "V=1.5,I=2.0 mA\r\n");     /* no sum at all */
+    fed_text(fed, "V=1.5,I=2.0 mA*\r\n");    /* an empty one */
+    fed_text(fed, "V=1.5,I=2.0 mA*7\r\n");   /* a cut one */
+    fed_text(fed, "V=1.5,I=2.0 mA*123\r\n"); /* too long a one */
+    fed_text(fed, "V=1.5,I=2.0 mA*zz\r\n");
+    assert_null(strstr(fed->out.bytes, "voltage"));
+    fed_free(fed);
+}
+
+/* Every single-bit fault of a line: either nothing comes out, or what was sent. An exclusive or
+ * finds all single-bit faults of the covered bytes. */
+static void every_bit(void **state)
+{
+    char line[100];
+
+    (void)state;
+    with_sum(line, sizeof line, "V=1.5021,I=88.25 mA");
+    for (size_t bit = 0; bit < 8 * (strlen(line) - 2); ++bit) {
+        struct fed *fed = fed_new(board);
+        char damaged[100];
+
+        memcpy(damaged, line, sizeof damaged);
+        damaged[bit / 8] = (char)(damaged[bit / 8] ^ (1 << bit % 8));
+        say_summed(fed, "V=1,I=1 A");
+        fed_expect(fed, "voltage 1 digit=1\ncurrent 1 A digit=1\n");
+        fed_text(fed, damaged);
+        if (strstr(fed->out.bytes, "voltage") && !strstr(fed->out.bytes, "voltage 1.5021 "))
+            fail_msg("bit %zu: %s", bit, fed->out.bytes);
+        fed_free(fed);
+    }
+}
+
+static void lost_lines(void **state)
+{
+    struct fed *fed = fed_new(board);
+
+    (void)state;
+    say_summed(fed, "V=1,I=1 A,N=41");
+    say_summed(fed, "V=1,I=1 A,N=42");
+    say_summed(fed, "V=1,I=1 A,N=46");
+    fed_expect(fed, "voltage 1 digit=1\ncurrent 1 A digit=1\n"
+                    "voltage 1 digit=1\ncurrent 1 A digit=1\n"
+                    "event lost: 3 lines were lost before line 46\n"
+                    "voltage 1 digit=1 lost before\ncurrent 1 A digit=1 lost before\n");
+    say_summed(fed, "V=1,I=1 A,N=0");
+    fed_expect(fed, "event restart: the line count went from 46 to 0: the instrument started "
+                    "again\nvoltage 1 digit=1 lost before\ncurrent 1 A digit=1 lost before\n");
+    fed_free(fed);
+}
+
+static void sequence_wraps(void **state)
+{
+    struct fed *fed = fed_new(HEAD "pattern = ^(?<sequence>\\d+) (?<v>[0-9.]+)$\n"
+                                   "sequence_modulo = 256\n"
+                                   "[channel x.v]\nquantity = voltage\n");
+
+    (void)state;
+    fed_text(fed, "254 1\n255 2\n0 3\n1 4\n4 5\n");
+    fed_expect(fed, "v 1 digit=1\nv 2 digit=1\nv 3 digit=1\nv 4 digit=1\n"
+                    "event lost: 2 lines were lost before line 4\nv 5 digit=1 lost before\n");
+    fed_free(fed);
+}
+
+/* A scale: sign and digits apart, stable and unstable, overload without digits. */
+static void scale(void **state)
+{
+    struct fed *fed = fed_new(
+        HEAD "pattern = ^(?:(?<stable>ST)|US),[A-Z]+,(?<load>[-+ ]*[0-9.,]+) ?(?<unit>kg|g|lb)$\n"
+             "overload_pattern = ^OL\n"
+             "[channel x.load]\nquantity = mass\nunit = kg\n");
+
+    (void)state;
+    fed_text(fed, "ST,GS,+  0.123kg\r\n");
+    fed_text(fed, "US,GS,-  1.230kg\r\n");
+    fed_text(fed, "ST,NT,+   250  g\r\n");
+    fed_text(fed, "ST,NT,+   250 g\r\n");
+    fed_text(fed, "ST,GS,+  1,230kg\r\n");
+    fed_text(fed, "OL,GS,+         kg\r\n");
+    fed_expect(fed, "load 0.123 kg digit=0.001\n"
+                    "load -1.23 kg digit=0.001 unstable\n"
+                    "garbage\n"
+                    "load 250 g digit=1 lost before\n"
+                    "load 1.23 kg digit=0.001\n"
+                    "load unknown overload\n");
+    fed_free(fed);
+}
+
+static void overloads(void **state)
+{
+    struct fed *fed = fed_new(HEAD "pattern = ^(?<r>.*?) *(?<unit>[km]?ohm)$\n"
+                                   "overload_text = OL\noverload_text = 0.L\n"
+                                   "[channel x.r]\nquantity = resistance\noverload_from = 1e6\n");
+
+    (void)state;
+    fed_text(fed, "12.5 ohm\n  OL   ohm\n0.L ohm\n1000001 ohm\n-- ohm\n");
+    fed_expect(fed, "r 12.5 ohm digit=0.1\nr unknown ohm overload\nr unknown ohm overload\n"
+                    "r unknown ohm digit=1 overload\nr unknown ohm suspect\n");
+    fed_free(fed);
+}
+
+static void columns(void **state)
+{
+    struct fed *fed =
+        fed_new(HEAD "separator = semicolon\n"
+                     "[channel x.t]\nquantity = temperature\nunit = degC\ncolumn = 2\n"
+                     "[channel x.v]\nquantity = voltage\ncolumn = 1\n"
+                     "[channel x.lowest]\nquantity = voltage\ncolumn = 3\n"
+                     "kind = minimum\n");
+
+    (void)state;
+    fed_text(fed, "voltage;temperature;lowest\n"); /* a heading is no reading */
+    fed_text(fed, "1,502;20.5;1.401 V\n");
+    fed_text(fed, "1,502;20.5\n"); /* half a line */
+    fed_expect(fed, "garbage\n"
+                    "t 20.5 digit=0.1\nv 1.502 digit=0.001\nlowest 1.401 V digit=0.001 minimum\n"
+                    "garbage\n");
+    fed_free(fed);
+}
+
+static void spaces_part_columns(void **state)
+{
+    struct fed *fed = fed_new(HEAD "separator = space\n"
+                                   "[channel x.v]\nquantity = voltage\ncolumn = 3\n");
+
+    (void)state;
+    fed_text(fed, "a   b\t 4.5  c\n");
+    fed_expect(fed, "v 4.5 digit=0.1\n");
+    fed_free(fed);
+}
+
+static void line_ends(void **state)
+{
+    static const char *const ends[] = {"\n", "\r", "\r\n", "\n\r", "\r\n\r\n"};
+
+    (void)state;
+    for (size_t i = 0; i < sizeof ends / sizeof ends[0]; ++i) {
+        struct fed *fed = fed_new(HEAD "pattern = ^(?<v>[0-9.]+)$\n"
+                                       "[channel x.v]\nquantity = voltage\n");
+        char stream[64];
+
+        snprintf(stream, sizeof stream, "1.5%s2.5%s3", ends[i], ends[i]);
+        fed_text(fed, stream);
+        fed_expect(fed, "v 1.5 digit=0.1\nv 2.5 digit=0.1\n");
+        assert_int_equal(fed->in_length, 1);
+        fed_free(fed);
+    }
+}
+
+static void own_ends(void **state)
+{
+    struct fed *fed = fed_new(HEAD "terminator = \\x03\npattern = ^\\x02(?<v>[0-9.]+)$\n"
+                                   "[channel x.v]\nquantity = voltage\n");
+
+    (void)state;
+    fed_text(fed, "\x02"
+                  "1.5\x03\x02"
+                  "2.5\x03");
+    fed_expect(fed, "v 1.5 digit=0.1\nv 2.5 digit=0.1\n");
+    fed_free(fed);
+    fed = fed_new(HEAD "terminator = quiet\npattern = ^(?<v>[0-9.]+)$\n"
+                       "[channel x.v]\nquantity = voltage\n");
+    fed_text(fed, "1.5");
+    fed_expect(fed, "");
+    fed_take(fed, 60000);
+    fed_expect(fed, "v 1.5 digit=0.1\n");
+    fed_free(fed);
+}
+
+static void banners_and_garbage(void **state)
+{
+    struct fed *fed = fed_new(board);
+
+    (void)state;
+    fed_text(fed, "# started\r\nI am signal-board 3\r\n");
+    say_summed(fed, "V=1,I=1 A");
+    fed_text(fed, "# started\r\n");
+    fed_expect(fed, "identity signal-board 3\nvoltage 1 digit=1\ncurrent 1 A digit=1\n");
+    fed_bytes(fed, "\xff\xfe\x00\x80zz\r\n", 8, 0);
+    fed_expect(fed, "event checksum: a line with a wrong checksum was left out\ngarbage\n");
+    fed_free(fed);
+}
+
+static void polled(void **state)
+{
+    struct fed *fed = fed_new(HEAD "request = ?\\r\ninterval = 2 s\n"
+                                   "pattern = ^(?<v>[0-9.]+)$\n"
+                                   "[channel x.v]\nquantity = voltage\n");
+
+    (void)state;
+    fed_talk(fed);
+    fed_expect(fed, "sent ?\\r\n");
+    fed_text(fed, "1.5\r");
+    assert_false(fed->waiting);
+    fed_talk(fed);
+    fed_expect(fed, "v 1.5 digit=0.1\n"); /* not before its time */
+    fed->now.mono += 2000000;
+    fed_talk(fed);
+    fed_expect(fed, "sent ?\\r\n");
+    fed_expire(fed);
+    fed->now.mono += 2000000;
+    fed_talk(fed);
+    fed_expect(fed, "expired\nsent ?\\r\n");
+    fed_free(fed);
+}
+
+static const char capturing[] =
+    HEAD "pattern = ^V=(?<v>[0-9.]+)$\n"
+         "checksum = none\n"
+         "capture_request = C {channel} {rate} {samples}\\n\n"
+         "capture_begin = ^BEGIN (?<rate>[0-9.]+) (?<samples>\\d+)$\n"
+         "capture_sample = ^D (?<index>\\d+):(?<values>[-0-9., ]+)$\n"
+         "capture_end = ^END (?<samples>\\d+)$\n"
+         "[channel x.v]\nquantity = voltage\ncapture_scale = 0.001\ncapture_name = 2\n";
+
+static void start_capture(struct fed *fed, size_t samples)
+{
+    const struct driver_command command = {
+        .kind = DRIVER_CAPTURE, .channel = 0, .rate = 5000, .samples = samples};
+    struct status st;
+
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_OK);
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_BUSY);
+    fed_talk(fed);
+}
+
+static void text_capture(void **state)
+{
+    struct fed *fed = fed_new(capturing);
+
+    (void)state;
+    start_capture(fed, 8);
+    fed_expect(fed, "sent C 2 5000 8\\n\n");
+    fed_text(fed, "V=1.5\nBEGIN 4800 8\nD 0:10,20,30,40\nV=1.6\nD 4:50 60 70 80\nEND 8\n");
+    fed_expect(fed, "v 1.5 digit=0.1\nv 1.6 digit=0.1\n"
+                    "capture v rate=4800 n=8 lost=0: 0.01 0.02 0.03 0.04 0.05 0.06 0.07 0.08\n");
+    assert_false(fed->waiting);
+    /* A line of the block is missing: its samples are unknown, the others keep their places. */
+    start_capture(fed, 6);
+    fed_text(fed, "BEGIN 5000 6\nD 0:10,20\nD 4:50,60\nEND 6\n");
+    assert_non_null(strstr(
+        fed->out.bytes, "capture v rate=5000 n=6 lost=2 lost before: 0.01 0.02 ? ? 0.05 0.06\n"));
+    fed->out.length = 0;
+    /* Cut short: what is missing at the end is missing. */
+    start_capture(fed, 4);
+    fed_text(fed, "BEGIN 5000 4\nD 0:10,20\nEND 4\n");
+    assert_non_null(strstr(fed->out.bytes, "n=4 lost=2 lost before: 0.01 0.02 ? ?\n"));
+    fed->out.length = 0;
+    /* Never ended. */
+    start_capture(fed, 4);
+    fed_text(fed, "BEGIN 5000 4\nD 0:10,20\n");
+    fed_expire(fed);
+    assert_non_null(strstr(fed->out.bytes, "capture failed: the block did not come to its end in "
+                                           "time: 2 of 4 samples\n"));
+    fed->out.length = 0;
+    start_capture(fed, 4);
+    fed_text(fed, "BEGIN 5000 4\nEND 4\n");
+    assert_non_null(strstr(fed->out.bytes, "capture failed: the block held no samples\n"));
+    fed_free(fed);
+}
+
+static void unnumbered_capture(void **state)
+{
+    struct fed *fed = fed_new(HEAD "pattern = ^V=(?<v>[0-9.]+)$\n"
+                                   "capture_request = C\\n\n"
+                                   "capture_sample = ^(?<values>[-0-9.]+)$\ncapture_end = ^END$\n"
+                                   "[channel x.v]\nquantity = voltage\n");
+
+    (void)state;
+    start_capture(fed, 4);
+    fed_text(fed, "1\n2\n4\nEND\n");
+    fed_expect(fed, "sent C\\n\ncapture v rate=5000 n=4 lost=1 lost before suspect: 1 2 4 ?\n");
+    fed_free(fed);
+}
+
+/* IEEE 488.2 definite length arbitrary block: '#', digits of the length, length, bytes. */
+static void block_capture(void **state)
+{
+    static const char bench[] =
+        HEAD "pattern = ^V=(?<v>[0-9.]+)$\n"
+             "capture_request = C\\n\ncapture_form = block\ncapture_word = i16le\n"
+             "[channel x.v]\nquantity = voltage\n";
+    static const unsigned char block[] = {'#',  '1',  '8',  1,    0,    0xff,
+                                          0xff, '\n', '\r', 0x10, 0x27, '\n'};
+
+    (void)state;
+    for (size_t chunk = 0; chunk < 12; ++chunk) {
+        struct fed *fed = fed_new(bench);
+
+        start_capture(fed, 4);
+        fed_bytes(fed, "V=1\r\n", 5, chunk);
+        fed_bytes(fed, block, sizeof block, chunk);
+        fed_bytes(fed, "V=2\r\n", 5, chunk);
+        fed_expect(fed, "sent C\\n\nv 1 digit=1\n"
+                        "capture v rate=5000 n=4 lost=0: 1 -1 3338 10000\nv 2 digit=1\n");
+        fed_free(fed);
+    }
+}
+
+static void bare_capture(void **state)
+{
+    struct fed *fed = fed_new(HEAD "pattern = ^V=(?<v>[0-9.]+)$\n"
+                                   "capture_request = C\\n\ncapture_form = bare\n"
+                                   "capture_begin = ^GO$\ncapture_word = u8\n"
+                                   "[channel x.v]\nquantity = voltage\n");
+
+    (void)state;
+    start_capture(fed, 3);
+    fed_bytes(fed, "GO\n\x01\xff\x0aV=1\n", 10, 1);
+    fed_expect(fed, "sent C\\n\ncapture v rate=5000 n=3 lost=0: 1 255 10\nv 1 digit=1\n");
+    fed_free(fed);
+}
+
+/* A pattern made to run for ever stops at the limit of steps. */
+static void costly_pattern(void **state)
+{
+    struct fed *fed = fed_new(HEAD "pattern = ^(a+)+(?<v>[0-9]+)$\n"
+                                   "[channel x.v]\nquantity = voltage\n");
+    int64_t start = clock_us();
+
+    (void)state;
+    for (int i = 0; i < 20; ++i)
+        fed_text(fed, "aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa!\n");
+    assert_non_null(strstr(fed->out.bytes, "garbage"));
+    assert_true(clock_us() - start < 5000000);
+    fed_free(fed);
+}
+
+static void commands(void **state)
+{
+    struct fed *fed = fed_new(HEAD "pattern = ^(?<v>[0-9.]+)$\n"
+                                   "command = coil-on: COIL 1\\n\ncommand = coil-off: COIL 0\\n\n"
+                                   "[channel x.v]\nquantity = voltage\n");
+    struct driver_command command = {.kind = DRIVER_SWITCH, .text = "coil-on"};
+    struct status st;
+
+    (void)state;
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_OK);
+    fed_talk(fed);
+    fed_expect(fed, "sent COIL 1\\n\n");
+    command.text = "coil-o";
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_NOT_FOUND);
+    assert_non_null(strstr(st.text, "coil-o"));
+    command.kind = DRIVER_SELECT;
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_INPUT);
+    command.kind = DRIVER_CAPTURE;
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_INPUT);
+    fed_free(fed);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(several_quantities),
+        cmocka_unit_test(any_chunks),
+        cmocka_unit_test(wrong_sums),
+        cmocka_unit_test(every_bit),
+        cmocka_unit_test(lost_lines),
+        cmocka_unit_test(sequence_wraps),
+        cmocka_unit_test(scale),
+        cmocka_unit_test(overloads),
+        cmocka_unit_test(columns),
+        cmocka_unit_test(spaces_part_columns),
+        cmocka_unit_test(line_ends),
+        cmocka_unit_test(own_ends),
+        cmocka_unit_test(banners_and_garbage),
+        cmocka_unit_test(polled),
+        cmocka_unit_test(text_capture),
+        cmocka_unit_test(unnumbered_capture),
+        cmocka_unit_test(block_capture),
+        cmocka_unit_test(bare_capture),
+        cmocka_unit_test(costly_pattern),
+        cmocka_unit_test(commands),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,308 @@
+/* The scpi driver: what it sends, and what it makes of the answers. */
+#include "tests/acquire/harness.h"
+
+#define HEAD "[instrument m]\ndriver = scpi\nport = /dev/null\n"
+#define OHMS "[channel m.r]\nquantity = resistance\nwires = 4\n"
+
+/* Answers the requests in turn, each being the whole line with its end. */
+static void answer(struct fed *fed, const char *text)
+{
+    fed_talk(fed);
+    fed_text(fed, text);
+}
+
+/* From the identity to the first reading; the SCPI-1999 forms of every step. */
+static void conversation(void **state)
+{
+    struct fed *fed = fed_new(HEAD "setup = SYST:REM\n" OHMS);
+
+    (void)state;
+    answer(fed, "ACME,M1,123,1.0\r\n");
+    answer(fed, "+0,\"No error\"\r\n");
+    answer(fed, "0,\"No error\"\r\n");
+    answer(fed, "+1.70312000E+01\r\n");
+    fed_talk(fed);
+    fed_expect(fed, "sent *IDN?\\n\n"
+                    "identity ACME,M1,123,1.0\n"
+                    "sent SYST:REM\\n\nsent SYST:ERR?\\n\n"
+                    "sent CONF:FRES\\n\nsent SYST:ERR?\\n\n"
+                    "sent READ?\\n\n"
+                    "r 17.0312\n");
+    fed->now.mono += 1000000;
+    fed_talk(fed);
+    fed_expect(fed, "sent READ?\\n\n"); /* the function stays */
+    fed_free(fed);
+}
+
+static void configuration(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\nidentity_query =\nterminator = \\r\\n\n"
+                                   "[channel m.v]\nquantity = voltage\nrange = 10\nnplc = 10\n"
+                                   "[channel m.i]\nquantity = current\nmethod = measure\n"
+                                   "[channel m.vac]\nquantity = voltage\ncoupling = ac\n"
+                                   "[channel m.shunted]\nquantity = current\nshunt = 0.1\n"
+                                   "[channel m.own]\nquantity = inductance\nconfigure = FUNC L\n"
+                                   "configure = TRIG:SOUR BUS\nquery = FETC?\n");
+
+    (void)state;
+    answer(fed, "1.5\n");
+    answer(fed, "0.088\n");
+    answer(fed, "230.1\n");
+    answer(fed, "0.0088\n");
+    answer(fed, "1.2e-3,4.5\n");
+    fed_expect(fed, "sent CONF:VOLT:DC 10\\r\\n\nsent VOLT:DC:NPLC 10\\r\\n\nsent READ?\\r\\n\n"
+                    "v 1.5 digit=0.1 range=10\n"
+                    "sent MEAS:CURR:DC?\\r\\n\n"
+                    "i 0.088 digit=0.001\n"
+                    "sent CONF:VOLT:AC\\r\\n\nsent READ?\\r\\n\n"
+                    "vac 230.1 digit=0.1 alternating\n"
+                    "sent CONF:VOLT:DC\\r\\n\nsent READ?\\r\\n\n"
+                    "shunted 0.0088 digit=0.0001\n"
+                    "sent FUNC L\\r\\n\nsent TRIG:SOUR BUS\\r\\n\nsent FETC?\\r\\n\n"
+                    "own 0.0012\n");
+    fed_free(fed);
+}
+
+/* A meter that answers several values at once is asked once. */
+static void fields(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\nidentity_query =\n"
+                                   "[channel m.v]\nquantity = voltage\nquery = FETC?\n"
+                                   "[channel m.i]\nquantity = current\nquery = FETC?\nfield = 3\n");
+
+    (void)state;
+    answer(fed, "1.5,\"a,b\",0.25\n");
+    fed_talk(fed);
+    fed_expect(fed, "sent FETC?\\n\nv 1.5 digit=0.1\ni 0.25 digit=0.01\n");
+    fed->now.mono += 1000000;
+    answer(fed, "1.5\n"); /* the third field is missing: the answer is not taken */
+    fed_expect(fed, "sent FETC?\\n\nv 1.5 digit=0.1\ngarbage\n");
+    assert_true(fed->waiting);
+    fed_free(fed);
+}
+
+static struct fed *bare_meter(const char *more)
+{
+    char bench[600];
+
+    snprintf(bench, sizeof bench,
+             HEAD "errors = no\nidentity_query =\n%s"
+                  "[channel m.r]\nquantity = resistance\nquery = READ?\n",
+             more);
+    return fed_new(bench);
+}
+
+/* SCPI-1999, volume 1, 7.2.1: 9.9E37 is infinity, 9.91E37 is not a number. */
+static void overload(void **state)
+{
+    static const struct {
+        const char *sent;
+        const char *expected;
+    } cases[] = {
+        {"+9.90000000E+37\r\n", "r unknown overload\n"},
+        {"9.9E37\n", "r unknown overload\n"},
+        {"-9.9E+37\n", "r unknown overload\n"},
+        {"9.91E37\n", "r unknown suspect\n"},
+        {"OVLD\n", "r unknown overload\n"},
+        {"O.L\n", "r unknown overload\n"},
+        {"9.7E37\n", "r 9.7e+37\n"},
+        {"+1.5E3 OHM\n", "r 1500 OHM\n"},
+        {"1.5 kOhm\n", "r 1.5 kOhm digit=0.1\n"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i) {
+        struct fed *fed = bare_meter("overload_text = OVLD\noverload_text = O.L\n");
+
+        answer(fed, cases[i].sent);
+        assert_int_equal(strncmp(fed->out.bytes, "sent READ?\\n\n", 13), 0);
+        assert_string_equal(fed->out.bytes + 13, cases[i].expected);
+        fed_free(fed);
+    }
+}
+
+/* Echo, line ends, empty lines, garbage in front. */
+static void manners(void **state)
+{
+    static const struct {
+        const char *more;
+        const char *sent;
+        const char *expected;
+    } cases[] = {
+        {"", "READ?\r\n17.03\r\n", "r 17.03 digit=0.01\n"},
+        {"echo = yes\n", "READ?\r17.03\r", "r 17.03 digit=0.01\n"},
+        {"", "\r\n\r\n17.03\n", "r 17.03 digit=0.01\n"},
+        {"", "  17.03  \r", "r 17.03 digit=0.01\n"},
+        {"", "xx\r\n17.03\r\n", "garbage\nr 17.03 digit=0.01\n"},
+        {"ignore_pattern = ^OK$\n", "OK\r\n17.03\r\n", "r 17.03 digit=0.01\n"},
+        {"decimal = comma\n", "17,03\r\n", "r 17.03 digit=0.01\n"},
+        {"", "17.03\n99.99\n", "r 17.03 digit=0.01\n"}, /* nobody asked for the second */
+        {"", "17.0", ""},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i)
+        for (size_t chunk = 0; chunk < 4; ++chunk) {
+            struct fed *fed = bare_meter(cases[i].more);
+
+            fed_talk(fed);
+            fed_bytes(fed, cases[i].sent, strlen(cases[i].sent), chunk);
+            if (strcmp(fed->out.bytes + 13, cases[i].expected) != 0)
+                fail_msg("case %zu: %s", i, fed->out.bytes);
+            fed_free(fed);
+        }
+}
+
+static void unit_texts(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\nidentity_query =\n[channel m.v]\n"
+                                   "quantity = voltage\nquery = READ?\nunit_text = VDC\n");
+
+    (void)state;
+    answer(fed, "1.25 VDC\n");
+    fed->now.mono += 1000000;
+    answer(fed, "1.25 mV\n");
+    fed_expect(fed, "sent READ?\\n\nv 1.25 digit=0.01\nsent READ?\\n\nv 1.25 mV digit=0.01\n");
+    fed_free(fed);
+}
+
+static void error_queue(void **state)
+{
+    struct fed *fed = fed_new(HEAD "identity_query =\n" OHMS);
+
+    (void)state;
+    /* The queue is read at once, then after the configuration until it is empty. */
+    answer(fed, "0,\"No error\"\n");
+    answer(fed, "-113,\"Undefined header\"\n");
+    answer(fed, "-222,\"Data out of range\"\n");
+    answer(fed, "+0,\"No error\"\n");
+    answer(fed, "17\n");
+    fed_expect(fed, "sent SYST:ERR?\\n\n"
+                    "sent CONF:FRES\\n\nsent SYST:ERR?\\n\n"
+                    "event instrument-error: the instrument reports -113,\"Undefined header\"\n"
+                    "sent SYST:ERR?\\n\n"
+                    "event instrument-error: the instrument reports -222,\"Data out of range\"\n"
+                    "sent SYST:ERR?\\n\nsent READ?\\n\nr 17 digit=1\n");
+    /* And at intervals: a minute later. */
+    fed->now.mono += 61000000;
+    fed_talk(fed);
+    fed_expect(fed, "sent SYST:ERR?\\n\n");
+    fed_free(fed);
+}
+
+static void error_queue_unknown(void **state)
+{
+    struct fed *fed = fed_new(HEAD "identity_query =\n" OHMS);
+
+    (void)state;
+    fed_talk(fed);
+    fed_expire(fed);
+    answer(fed, "17\n");
+    fed->now.mono += 1000000;
+    answer(fed, "17\n");
+    assert_non_null(strstr(fed->out.bytes, "event no-error-queue: no answer to SYST:ERR?"));
+    assert_non_null(strstr(fed->out.bytes, "sent CONF:FRES\\n\nsent READ?\\n\nr 17 digit=1\n"));
+    fed_free(fed);
+}
+
+/* After a time-out: clear, ask who it is, and never take the late answer for a new one. */
+static void late_answer(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\n" OHMS "[channel m.v]\nquantity = voltage\n");
+
+    (void)state;
+    answer(fed, "ACME,M1\n");
+    answer(fed, "17\n");
+    fed_talk(fed);
+    fed_expire(fed);
+    fed_talk(fed);
+    fed->out.length = 0;
+    fed_text(fed, "1.5\n"); /* the volts, too late */
+    assert_true(fed->waiting);
+    assert_int_equal(fed->out.length, 0);
+    fed_text(fed, "ACME,M1\n");
+    assert_false(fed->waiting);
+    fed->out.length = 0;
+    fed->now.mono += 1000000;
+    answer(fed, "18\n");
+    fed_expect(fed, "sent CONF:FRES\\n\nsent READ?\\n\nr 18 digit=1\n");
+    fed_free(fed);
+}
+
+static void no_identity(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\n" OHMS);
+
+    (void)state;
+    fed_talk(fed);
+    fed_expire(fed);
+    fed->now.mono += 1000000;
+    answer(fed, "17\n");
+    fed_expect(fed, "sent *IDN?\\n\nexpired\nsent *CLS\\n\nsent CONF:FRES\\n\nsent READ?\\n\n"
+                    "r 17 digit=1\n");
+    fed_free(fed);
+    /* When one is expected it is asked for again and again. */
+    fed = fed_new(HEAD "errors = no\nidentity = ACME\n" OHMS);
+    fed_talk(fed);
+    fed_expire(fed);
+    fed->now.mono += 1000000;
+    fed_talk(fed);
+    fed_expect(fed, "sent *IDN?\\n\nexpired\nsent *CLS\\n\nsent *IDN?\\n\n");
+    fed_free(fed);
+}
+
+static void selection(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\nidentity_query =\n" OHMS
+                                   "[channel m.v]\nquantity = voltage\nwhen = asked\n");
+    struct driver_command command = {.kind = DRIVER_SELECT, .channel = 1};
+    struct status st;
+
+    (void)state;
+    answer(fed, "17\n");
+    fed->now.mono += 1000000;
+    fed_talk(fed);
+    /* The selection comes while an answer is awaited: it belongs to the old channel still. */
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_OK);
+    fed_text(fed, "17.1\n");
+    answer(fed, "1.5\n");
+    fed_talk(fed);
+    fed_expect(fed, "sent CONF:FRES\\n\nsent READ?\\n\nr 17 digit=1\n"
+                    "sent READ?\\n\nr 17.1 digit=0.1\n"
+                    "sent CONF:VOLT:DC\\n\nsent READ?\\n\nv 1.5 digit=0.1\n");
+    command.channel = SIZE_MAX;
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_OK);
+    answer(fed, "17.2\n");
+    fed_expect(fed, "sent CONF:FRES\\n\nsent READ?\\n\nr 17.2 digit=0.1\n");
+    fed_free(fed);
+}
+
+static void named_commands(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\nidentity_query =\ncommand = beep: SYST:BEEP\n"
+                                   "[channel m.r]\nquantity = resistance\nquery = READ?\n");
+    struct driver_command command = {.kind = DRIVER_SWITCH, .text = "beep"};
+    struct status st;
+
+    (void)state;
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_OK);
+    answer(fed, "17\n");
+    fed_expect(fed, "sent SYST:BEEP\\n\nsent READ?\\n\nr 17 digit=1\n");
+    command.kind = DRIVER_CAPTURE;
+    assert_int_equal(fed->driver->command(fed->state, &command, &st), STATUS_INPUT);
+    fed_free(fed);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(conversation), cmocka_unit_test(configuration),
+        cmocka_unit_test(fields),       cmocka_unit_test(overload),
+        cmocka_unit_test(manners),      cmocka_unit_test(unit_texts),
+        cmocka_unit_test(error_queue),  cmocka_unit_test(error_queue_unknown),
+        cmocka_unit_test(late_answer),  cmocka_unit_test(no_identity),
+        cmocka_unit_test(selection),    cmocka_unit_test(named_commands),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
