@@ -278,7 +278,7 @@ static void test_release_against_solver(void **state)
     struct drive_release release;
     struct solver *s = *state;
     struct status st;
-    double start, seconds, charge;
+    double start, seconds, charge, heat;
 
     run_circuit(s,
                 "release through a diode\n"
@@ -299,6 +299,10 @@ static void test_release_against_solver(void **state)
     assert_int_equal(drive_release(&c, start, 0.04, 0.7, &release, &st), STATUS_OK);
     near(release.seconds, seconds, 0.005 * seconds);
     near(release.coil_charge_c, charge, 0.005 * charge);
+    near(release.diode_heat_j, 0.7 * charge, 0.005 * 0.7 * charge);
+    heat = 17.3 *
+           (trace_integral(s, "l1#branch", 0.16, true) - trace_integral(s, "l1#branch", 0.1, true));
+    near(release.coil_heat_j, heat, 0.005 * heat);
     near(release.coil_heat_j + release.diode_heat_j, 0.5 * 0.2385 * start * start, 1e-12);
     near(trace_at(s, "l1#branch", 0.1 + release.zero_s), 0.0, 0.002 * start);
 }
@@ -540,6 +544,27 @@ static void test_life_by_hand(void **state)
     near(life.days, 8.0 * 365.25, 1.0);
 }
 
+/* Self-discharge beside a steady drain: dQ/dt = -(I + k Q) from Q0 to 0 takes ln(1 + k Q0/I)/k. A
+ * NiMH cell of 2 Ah that feeds 1 mA, its pulses a thousandth of that. */
+static void test_self_discharge(void **state)
+{
+    struct cell_battery battery = cell_battery_of(cell_kind("NiMH"), 1);
+    struct drive_circuit c = {.coil_ohm = 1300.0};
+    struct drive_duty duty = every(1e-3, 1.0);
+    struct drive_life life;
+    struct status st;
+    double rate = battery.kind->self_year.value / 365.25, days;
+
+    (void)state;
+    battery.capacity_ah = 2.0;
+    duty.standby_a = 1e-3;
+    days = log1p(rate * (2.0 / 1e-3 / 24.0)) / rate;
+    assert_int_equal(drive_life(&battery, &c, &duty, 0.0, &life, &st), STATUS_OK);
+    assert_int_equal(life.limit, DRIVE_CAPACITY);
+    near(life.days, days, 0.005 * days);
+    assert_true(life.drawn_ah < 1.7); /* the rest leaked away inside */
+}
+
 /* 17 ohm on LR20 at pulses of a fraction of a second every 12 to 18 s: the length of the pulse
  * decides; twice the length is nearly half the life. Printed, so that the figure can be read. */
 static void test_life_table(void **state)
@@ -709,6 +734,7 @@ int main(void)
         cmocka_unit_test(test_seventeen_ohm),
         cmocka_unit_test(test_properties),
         cmocka_unit_test(test_life_by_hand),
+        cmocka_unit_test(test_self_discharge),
         cmocka_unit_test(test_life_table),
         cmocka_unit_test(test_life_properties),
         cmocka_unit_test(test_bad_input),
