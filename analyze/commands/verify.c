@@ -36,7 +36,7 @@ static void print_text(const struct command_context *context, const struct judge
         if (i == 0 || v->finding[i].probability >= WORTH_A_LINE)
             fprintf(out, "  %5.1f %%  %s\n", 100.0 * v->finding[i].probability, v->finding[i].text);
     if (judged->advised && judged->advice.line[0])
-        fprintf(out, "\nnext: %s\n", judged->advice.line);
+        fprintf(out, "\n%s\n", judged->advice.line);
     for (size_t i = 0; i < judged->gathered.notes; ++i)
         fprintf(out, "note: %s\n", judged->gathered.note[i]);
 }
