@@ -353,6 +353,27 @@ static void progress_stays_off_files(void **state)
     fclose(file);
 }
 
+/* With GALLERY_DIR set, a table is left there for check_reports.sh to read. */
+static void gallery_is_written(void **state)
+{
+    (void)state;
+    const char *folder = getenv("GALLERY_DIR");
+    if (!folder)
+        return;
+    char path[512];
+    struct table *t = example();
+    snprintf(path, sizeof path, "%s/table.csv", folder);
+    FILE *file = fopen(path, "w");
+    assert_non_null(file);
+    assert_true(table_csv(t, file, NULL));
+    assert_int_equal(fclose(file), 0);
+    json_t *all = table_json(t, NULL);
+    snprintf(path, sizeof path, "%s/table.json", folder);
+    assert_int_equal(json_dump_file(all, path, JSON_INDENT(1)), 0);
+    json_decref(all);
+    table_free(t);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -360,6 +381,7 @@ int main(void)
         cmocka_unit_test(figures_line_up),    cmocka_unit_test(colour_only_when_told),
         cmocka_unit_test(csv_reads_back),     cmocka_unit_test(json_reads_back),
         cmocka_unit_test(misuse_is_an_error), cmocka_unit_test(progress_stays_off_files),
+        cmocka_unit_test(gallery_is_written),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
