@@ -19,8 +19,9 @@ struct store_channel {
     const char *name;     /* unique in its instrument */
     const char *quantity; /* a name of db/quantity.h */
     const char *raw_unit; /* unit of the raw value, "V" before a shunt; NULL: SI of the quantity */
-    double divisor;       /* raw values that are whole multiples of 1/divisor are stored in half
-                           * the space, with no loss; 0 or NaN takes 1e6. Fixed once made. */
+    double divisor;       /* raw values that are whole multiples of 1/divisor, to their last two
+                           * bits, are stored as such in half the space; others as they are.
+                           * 0 or NaN takes 1e6. Fixed once made. */
     double resolution;    /* one digit of the instrument in SI; NaN when unknown */
 };
 

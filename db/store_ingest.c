@@ -62,7 +62,7 @@ struct store_ingest {
     struct store_rollups rollups;
     bool without_rollups;
     bool stop_told;
-    uint64_t lost_at_stop;
+    uint64_t lost_told; /* of those lost, how many an event has told */
     int64_t lost_from, lost_to;
     char why[STATUS_TEXT_SIZE];
     struct store_ingest_state state;
@@ -255,7 +255,7 @@ enum status_code store_ingest_reading(struct store *store, const struct store_re
         return STATUS_INPUT;
     }
     if (!make_room(in)) {
-        if (in->state.lost++ == in->lost_at_stop)
+        if (in->state.lost++ == in->lost_told)
             in->lost_from = r->time;
         in->lost_to = r->time;
         return status_fail(st, STATUS_FULL,
@@ -564,7 +564,6 @@ static void stop(struct store_ingest *in, const struct status *st)
 {
     if (in->state.stopped == STATUS_OK) {
         in->state.stopped_since = store_now();
-        in->lost_at_stop = in->state.lost;
         in->stop_told = false;
     }
     in->state.stopped = st->code;
@@ -580,7 +579,7 @@ static void stop(struct store_ingest *in, const struct status *st)
 
 static void resume(struct store_ingest *in)
 {
-    uint64_t lost = in->state.lost - in->lost_at_stop;
+    uint64_t lost = in->state.lost - in->lost_told;
     int64_t now = store_now();
 
     if (in->stop_told || lost > 0 || now - in->state.stopped_since > BUSY_TOLD) {
@@ -598,6 +597,7 @@ static void resume(struct store_ingest *in)
                      store_time_text(to, sizeof to, in->lost_to));
         queue_event(in, &(struct store_event){.kind = "resumed", .text = text}, true, NULL);
     }
+    in->lost_told = in->state.lost;
     in->state.stopped = STATUS_OK;
     in->state.stopped_since = 0;
 }
@@ -621,7 +621,7 @@ enum status_code store_ingest_flush(struct store *store, struct status *st)
             stop(in, &said);
             return status_fail(st, code, "%s", said.text);
         }
-        if (in->state.stopped != STATUS_OK)
+        if (in->state.stopped != STATUS_OK || in->state.lost > in->lost_told)
             resume(in);
     }
     if (in->size > 4 * CHUNK) {
