@@ -1,44 +1,53 @@
-/* settle: has a stream of readings become steady, and what is its value?
+/* settle: whether a stream of readings has come to rest.
  *
- * The stretch that ends with the last reading is fitted with a straight line. It is settled when
- * the drift over the stretch is no more than the allowance, or cannot be told from none, and the
- * scatter has not grown. All of it is a statement about the stream, not about the instrument's
- * accuracy. */
+ * A display that no longer moves much is not yet at rest: a slow approach looks still for a few
+ * seconds. The test asks three things of the latest readings, against a tolerance that is a few
+ * digits of the instrument:
+ *   drift      the change along the window, with its 95 % uncertainty, is within the tolerance;
+ *   remaining  what an exponential approach would still add is within the tolerance;
+ *   scatter    the mean is known to within half the tolerance (97.5 % of a side).
+ * Neighbouring readings of a filtering instrument are not independent: uncertainties are widened
+ * by the lag-1 autocorrelation. Pure: no clock, no input or output. */
 #ifndef TRUEWOUND_SETTLE_H
 #define TRUEWOUND_SETTLE_H
 
-#include <stdbool.h>
 #include <stddef.h>
 
-#include "db/status.h"
+enum settle_state {
+    SETTLE_MORE,    /* not yet: more readings are needed */
+    SETTLE_STEADY,  /* at rest: mean and u hold */
+    SETTLE_TIMEOUT, /* not at rest within the time allowed; mean and u are the best there is, u
+                       widened by the drift */
+    SETTLE_LOST     /* the latest readings have no value (overload, open lead) */
+};
 
-#define SETTLE_READINGS_MAX 4096
-
-struct settle_options {
-    double stretch;    /* s, that must be steady; default 2 */
-    size_t least;      /* readings in it, 5 or more; default 6 */
-    double resolution; /* one digit of the instrument, unit of the values; NaN unknown */
-    double allowance;  /* relative drift over the stretch that does not matter; default 0.0005 */
+struct settle_criteria {
+    double resolution; /* one digit, SI of the quantity; 0 or NaN: not known */
+    double tolerance;  /* SI; 0 or NaN: 3 digits, or 0.1 % of the mean without a resolution */
+    double window;     /* the shortest stretch that may count as rest, s; 0 or NaN: 3 s */
+    size_t least;      /* fewest readings; 0: 8 */
+    double timeout;    /* s after the first reading; 0 or NaN: none */
 };
 
 struct settle_result {
-    bool settled;
-    size_t n;       /* readings in the stretch */
-    double seconds; /* from its first to its last reading */
-    double mean;
-    double u;      /* standard uncertainty of the mean: scatter with its autocorrelation, digit */
-    double sd;     /* about the line */
-    double drift;  /* over the stretch, from the fitted slope */
-    double needed; /* more seconds until the stretch is long enough; 0 when it is */
+    enum settle_state state;
+    size_t n;         /* readings the result rests on: the latest n with a value */
+    double mean;      /* NaN without readings */
+    double u;         /* standard uncertainty of the mean: scatter, digit, drift. Not the
+                         instrument's accuracy */
+    double sd;        /* scatter about the line; NaN below 3 */
+    double slope;     /* SI per second, NaN below 3 */
+    double slope_u;   /* its standard uncertainty */
+    double remaining; /* what an exponential approach would still add; NaN when none is seen */
+    double more;      /* how many seconds more it is likely to take; 0 when steady; NaN: unknown */
 };
 
-struct settle_options settle_options_default(void);
+/* Judges n readings, time in s in growing order (a time that does not grow is left out), value NaN
+ * for a reading without a value. criteria NULL takes the standard ones. */
+void settle_judge(const double *time, const double *value, size_t n,
+                  const struct settle_criteria *criteria, struct settle_result *result);
 
-/* times in seconds, rising; values finite. Too few readings is not an error: settled is false and
- * 'needed' tells. STATUS_INPUT: more than SETTLE_READINGS_MAX, times that do not rise, a value
- * that is not finite, options out of range. */
-enum status_code settle_test(const double *times, const double *values, size_t n,
-                             const struct settle_options *options, struct settle_result *result,
-                             struct status *st);
+/* "more", "steady", "time-out", "lost". */
+const char *settle_word(enum settle_state state);
 
 #endif
