@@ -931,7 +931,9 @@ static enum status_code run_magnetic(void *context, const double *x, double *y, 
 /* Physical bounds of an input: those of its field. */
 static void bounds(const struct coil_input *input, double *low, double *high)
 {
-    *low = input->specimen_offset == COIL_NO_OFFSET ? 0.0 : -INFINITY;
+    *low = input->conditions_offset == offsetof(struct coil_conditions, source_resistance)
+               ? 0.0
+               : -INFINITY;
     *high = INFINITY;
     for (size_t i = 0; i < FIELDS; i++)
         if (fields[i].offset == input->specimen_offset) {

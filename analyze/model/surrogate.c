@@ -182,6 +182,7 @@ static enum status_code solve(struct surrogate *s, const double *xs, const doubl
                               struct status *st)
 {
     enum status_code code = STATUS_OK;
+    gsl_error_handler_t *handler = gsl_set_error_handler_off();
     gsl_matrix *a = gsl_matrix_alloc(runs, s->terms),
                *normal = gsl_matrix_alloc(s->terms, s->terms);
     gsl_vector *y = gsl_vector_alloc(runs), *b = gsl_vector_alloc(s->terms);
@@ -215,6 +216,7 @@ out:
     gsl_matrix_free(normal);
     gsl_vector_free(y);
     gsl_vector_free(b);
+    gsl_set_error_handler(handler);
     return code;
 }
 
