@@ -83,10 +83,11 @@ enum status_code wire_size(enum wire_system system, int index, int *gauge, doubl
                            struct status *st);
 
 /* Makes a wire from a gauge or diameter with its usual tolerance, covering and overall diameters.
- * diameter is used for WIRE_DIAMETER and WIRE_METRIC, gauge for the others. A WIRE_DIAMETER that
- * is within 0.02 um of an R40 size becomes WIRE_METRIC. tolerance: NaN = the usual one (IEC
- * 60317-0-1 for metric; +-1 % or 2.5 um, whichever is more, for gauge wire, common practice).
- * lay_factor is 1 for solid wire and 1.02 for strands until the caller changes it. */
+ * diameter is used for WIRE_DIAMETER and WIRE_METRIC, gauge for the others. A WIRE_DIAMETER that is
+ * within 0.02 um of an R40 size becomes WIRE_METRIC. The tolerance is that of IEC 60317-0-1 for
+ * metric sizes, +-1 % or 2.5 um, whichever is more, for others (common practice); lay_factor is 1
+ * for solid wire and 1.02 for strands. The caller may then put in its own tolerance, overall
+ * diameters (least <= nominal <= greatest) and lay factor: nothing else depends on them. */
 enum status_code wire_make(struct wire *w, enum wire_metal metal, enum wire_system system,
                            int gauge, double diameter, int strands, enum wire_covering covering,
                            struct status *st);
