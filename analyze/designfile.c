@@ -152,6 +152,7 @@ struct reading {
     const struct inifile *file;
     struct design *design;
     struct designfile_warnings *warnings;
+    bool plan; /* wire and turns are still to be found */
     bool seen[KEY_COUNT];
 };
 
@@ -439,6 +440,8 @@ static enum status_code read_wire(struct reading *reading, struct status *st)
     if (entry && wire_covering_from_text(entry->value, &covering, st) != STATUS_OK)
         return located(reading, entry, st);
     entry = inifile_find(file, "wire", "size");
+    if (!entry && reading->plan)
+        return wire_from_text("0.25 mm", covering, wire, NULL, 0, st);
     if (!entry)
         return status_fail(st, STATUS_INPUT,
                            "%s: [wire] size is missing: expected 30 SWG, 28 AWG, 0.25 mm or "
@@ -567,7 +570,7 @@ static enum status_code require_all(const struct reading *reading, struct status
     for (size_t i = 0; i < sizeof always / sizeof *always; ++i)
         if (require(reading, always[i][0], always[i][1], st) != STATUS_OK)
             return st->code;
-    if (!reading->seen[both]) {
+    if (!reading->seen[both] && !reading->plan) {
         if (!reading->seen[both + 1])
             return require(reading, "winding", "turns", st);
         if (design->core.form != DESIGN_BAR && require(reading, "winding", "turns b", st))
@@ -619,11 +622,12 @@ static enum status_code apply_battery(struct reading *reading, struct status *st
     return STATUS_OK;
 }
 
-static enum status_code read_file(struct units *units, const struct inifile *file,
+static enum status_code read_file(struct units *units, const struct inifile *file, bool plan,
                                   struct design *design, struct designfile_warnings *warnings,
                                   struct status *st)
 {
-    struct reading reading = {.units = units, .file = file, .design = design, .warnings = warnings};
+    struct reading reading = {
+        .units = units, .file = file, .design = design, .warnings = warnings, .plan = plan};
 
     design_init(design);
     if (warnings)
@@ -635,7 +639,7 @@ static enum status_code read_file(struct units *units, const struct inifile *fil
     if (apply_battery(&reading, st) != STATUS_OK)
         return st->code;
     design_complete(design);
-    if (design_check(design, st) != STATUS_OK)
+    if (!plan && design_check(design, st) != STATUS_OK)
         return status_prefix(st, "%s", inifile_name(file));
     return status_ok(st);
 }
@@ -648,7 +652,20 @@ enum status_code designfile_read(struct units *units, const char *path, struct d
 
     if (code != STATUS_OK)
         return code;
-    code = read_file(units, file, design, warnings, st);
+    code = read_file(units, file, false, design, warnings, st);
+    inifile_free(file);
+    return code;
+}
+
+enum status_code designfile_read_plan(struct units *units, const char *path, struct design *design,
+                                      struct status *st)
+{
+    struct inifile *file;
+    enum status_code code = inifile_read(path, &file, st);
+
+    if (code != STATUS_OK)
+        return code;
+    code = read_file(units, file, true, design, NULL, st);
     inifile_free(file);
     return code;
 }
@@ -662,7 +679,7 @@ enum status_code designfile_parse(struct units *units, const char *name, const c
 
     if (code != STATUS_OK)
         return code;
-    code = read_file(units, file, design, warnings, st);
+    code = read_file(units, file, false, design, warnings, st);
     inifile_free(file);
     return code;
 }

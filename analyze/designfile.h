@@ -25,6 +25,11 @@ struct designfile_warnings {
 enum status_code designfile_read(struct units *units, const char *path, struct design *design,
                                  struct designfile_warnings *warnings, struct status *st);
 
+/* The same for a plan: wire and turns may be left out and are then placeholders; whether the rest
+ * can be is for the planner to say. */
+enum status_code designfile_read_plan(struct units *units, const char *path, struct design *design,
+                                      struct status *st);
+
 /* The same for text in memory (as the store keeps it); name stands for the path in messages. */
 enum status_code designfile_parse(struct units *units, const char *name, const char *text,
                                   struct design *design, struct designfile_warnings *warnings,

@@ -12,16 +12,17 @@
 
 #define LOOK_EVERY_US 150000
 #define FRESH_US      60000000LL
+#define STREAM_MAX    4096 /* readings looked back on */
 
 /* Readings that say nothing of a steady value. */
 #define NOT_STEADY (STORE_FLAG_HOLD | STORE_FLAG_MIN | STORE_FLAG_MAX | STORE_FLAG_OUT_OF_SYNC)
 #define DOUBTFUL   (STORE_FLAG_UNSTABLE | STORE_FLAG_SUSPECT | STORE_FLAG_LOW_BATTERY)
 
 struct stream {
-    double time[SETTLE_READINGS_MAX];
-    double value[SETTLE_READINGS_MAX];
-    int64_t stamp[SETTLE_READINGS_MAX];
-    uint32_t flags[SETTLE_READINGS_MAX];
+    double time[STREAM_MAX];
+    double value[STREAM_MAX];
+    int64_t stamp[STREAM_MAX];
+    uint32_t flags[STREAM_MAX];
     size_t n;
     size_t overloads; /* in a row, up to the last reading */
     int64_t overload_from;
@@ -54,8 +55,8 @@ static int keep_reading(const struct store_reading *row, void *user)
         return 0;
     }
     s->overloads = 0;
-    if (s->n == SETTLE_READINGS_MAX) {
-        size_t half = SETTLE_READINGS_MAX / 2;
+    if (s->n == STREAM_MAX) {
+        size_t half = STREAM_MAX / 2;
 
         memmove(s->time, s->time + half, half * sizeof *s->time);
         memmove(s->value, s->value + half, half * sizeof *s->value);
@@ -130,16 +131,16 @@ static enum status_code too_late(const struct stream *s, const struct settle_res
             seconds);
     return status_fail(
         st, STATUS_TIMEOUT,
-        "not steady after %.0f s: last %g, drift %.2g, scatter %.2g in %.1f s; check "
+        "not steady after %.0f s: last %g, changing by %.2g a second, scatter %.2g; check "
         "the contacts, let the coil cool, or take it by hand with 'observe'",
-        seconds, s->value[s->n - 1], result->drift, result->sd, result->seconds);
+        seconds, s->value[s->n - 1], result->slope, result->sd);
 }
 
 enum status_code steady_take(struct store *store, int64_t channel,
                              const struct steady_options *options, struct steady_value *value,
                              struct status *st)
 {
-    struct settle_options settle = settle_options_default();
+    struct settle_criteria settle = {.resolution = NAN, .window = options->stretch, .least = 6};
     struct settle_result result = {0};
     struct stream *s = calloc(1, sizeof *s);
     double seconds = 0.0;
@@ -147,17 +148,15 @@ enum status_code steady_take(struct store *store, int64_t channel,
 
     if (!s)
         return status_fail(st, STATUS_MEMORY, "no memory");
-    settle.stretch = options->stretch;
     code = store_bench_channel(store, channel, keep_resolution, &settle.resolution, st);
     s->begin = s->last = store_now();
     while (code == STATUS_OK) {
         code = store_read_range(store, channel, s->last + 1, INT64_MAX, keep_reading, s, st);
         seconds = (double)(store_now() - s->begin) * 1e-6;
-        if (code == STATUS_OK)
-            code = settle_test(s->time, s->value, s->n, &settle, &result, st);
         if (code != STATUS_OK)
             break;
-        if (result.settled && !s->overloads) {
+        settle_judge(s->time, s->value, s->n, &settle, &result);
+        if (result.state == SETTLE_STEADY && !s->overloads) {
             put_settled(store, s, &result, settle.resolution, value);
             break;
         }

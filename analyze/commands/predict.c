@@ -6,7 +6,9 @@
 
 #include "analyze/coilbook.h"
 #include "analyze/commands/commands.h"
+#include "analyze/curves.h"
 #include "analyze/designfile.h"
+#include "analyze/drawings.h"
 #include "analyze/model/coil.h"
 #include "analyze/outlook.h"
 #include "analyze/printing.h"
@@ -258,8 +260,54 @@ static int print_json(const struct command_context *context, const struct design
     return printing_json(context, NAME, root);
 }
 
+/* Draws one curve of the design into a file. */
+static int draw(const struct command_context *context, const struct design *design,
+                const char *word, const char *path, const char *reach)
+{
+    static const char *const dimensions[CURVES_KINDS] = {"m", "A", "s", "s"};
+    enum curves_kind kind = curves_find(word);
+    struct curve *curve;
+    struct report_error error = {""};
+    struct plot *plot;
+    struct status st;
+    double end = NAN;
+    int result = COMMAND_DONE;
+
+    if (kind == CURVES_KINDS)
+        return command_wrong(context, NAME,
+                             "--curve: read '%s', expected pull-gap, pull-current, rise or heat",
+                             word);
+    if (reach && units_parse(context->units, reach, dimensions[kind], &end, &st) != STATUS_OK) {
+        status_prefix(&st, "--to");
+        return command_failed(context, NAME, &st);
+    }
+    curve = malloc(sizeof *curve);
+    if (!curve)
+        return command_wrong(context, NAME, "no memory");
+    if (curves_make(design, kind, end, curve, &st) != STATUS_OK) {
+        free(curve);
+        return command_failed(context, NAME, &st);
+    }
+    plot = drawings_curve(design, curve, NULL);
+    free(curve);
+    if (!plot || !plot_write(plot, path, &error))
+        result = command_wrong(context, NAME, "%s", plot ? error.text : "no memory");
+    else
+        fprintf(context->out, "%s: %s in %s\n", design->name, curves_word(kind), path);
+    plot_free(plot);
+    return result;
+}
+
 static int run(struct command_context *context, int argc, char **argv)
 {
+    enum { CURVE = 1000, TO };
+    static const struct option options[] = {{"curve", required_argument, NULL, CURVE},
+                                            {"to", required_argument, NULL, TO},
+                                            {NULL, 0, NULL, 0}};
+    const char *curve = NULL;
+    const char *reach = NULL;
+    const char *path = NULL;
+    int option;
     struct designfile_warnings warnings;
     struct coil_prediction *prediction;
     struct coil_conditions conditions;
@@ -269,13 +317,32 @@ static int run(struct command_context *context, int argc, char **argv)
     struct status st;
     int result;
 
-    if (argc != 2)
-        return command_wrong(context, NAME, "expected the name of a coil, or a design file");
-    if (load(context, argv[1], &design, &warnings, &st) != STATUS_OK ||
+    opterr = 0;
+    while ((option = getopt_long(argc, argv, "o:", options, NULL)) != -1) {
+        if (option == CURVE)
+            curve = optarg;
+        else if (option == TO)
+            reach = optarg;
+        else if (option == 'o')
+            path = optarg;
+        else
+            return command_wrong(context, NAME, "there is no option '%s', or it lacks its value",
+                                 argv[optind - 1]);
+    }
+    if (argc - optind != 1 || !curve != !path)
+        return command_wrong(context, NAME,
+                             "expected the name of a coil or a design file, and "
+                             "with --curve KIND also -o FILE");
+    if (load(context, argv[optind], &design, &warnings, &st) != STATUS_OK ||
         coil_new(&design, &coil, &st) != STATUS_OK)
         return command_failed(context, NAME, &st);
     for (size_t i = 0; i < warnings.count; ++i)
         fprintf(context->err, "%s %s: note: %s\n", context->program, NAME, warnings.text[i]);
+    if (curve) {
+        result = draw(context, coil_design(coil), curve, path, reach);
+        coil_free(coil);
+        return result;
+    }
     prediction = calloc(1, sizeof *prediction);
     if (!prediction) {
         coil_free(coil);
@@ -297,10 +364,12 @@ static int run(struct command_context *context, int argc, char **argv)
 const struct command command_predict = {
     .name = NAME,
     .summary = "every figure of a design, with its uncertainty",
-    .usage = "NAME | FILE",
+    .usage = "NAME | FILE [--curve KIND [--to X] -o FILE.svg|.png|.ps]",
     .help = "Works out resistance, current, weight, size, pull, inductance, heat and battery life\n"
             "of a coil as designed. Each figure has its standard uncertainty, its 95 % interval\n"
             "and the cause that most of it comes from; --json has the whole budget.\n\n"
-            "example: truewound predict signal-arm.ini\n",
+            "  --curve pull-gap|pull-current|rise|heat   draws that curve into the file -o,\n"
+            "  --to X                                    up to this gap, current or time\n\n"
+            "example: truewound predict signal-arm.ini --curve pull-gap --to '2 mm' -o pull.svg\n",
     .run = run,
 };

@@ -1,0 +1,384 @@
+/* plan: which wire and how many turns, before anything is wound. */
+#include <getopt.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analyze/commands/commands.h"
+#include "analyze/designfile.h"
+#include "analyze/model/plan.h"
+#include "analyze/printing.h"
+#include "reports/figure.h"
+#include "reports/plot.h"
+
+#define NAME "plan"
+
+/* Standard sizes that a hand winds; others can be named with --wires. */
+#define FINEST   0.063e-3
+#define COARSEST 1.25e-3
+
+struct planning {
+    struct command_context *context;
+    struct design design;
+    struct wire wires[PLAN_WIRES_MAX];
+    size_t count;
+    const char *system;
+    const char *list;
+    const char *plot;
+    double days;
+    double temperature;
+    bool all;
+};
+
+/* The R20 sizes (ISO 3), twenty steps a decade, are the ones that are sold; R40 has those between.
+ */
+static bool is_r20(double diameter)
+{
+    double step = 20.0 * log10(1e3 * diameter);
+
+    return fabs(step - round(step)) < 0.2;
+}
+
+static enum status_code standard_wires(struct planning *p, struct status *st)
+{
+    enum wire_system system;
+    enum status_code code = STATUS_OK;
+
+    if (strcmp(p->system, "metric") == 0)
+        system = WIRE_METRIC;
+    else if (strcmp(p->system, "swg") == 0)
+        system = WIRE_SWG;
+    else if (strcmp(p->system, "awg") == 0)
+        system = WIRE_AWG;
+    else
+        return status_fail(st, STATUS_INPUT, "--sizes: read '%s', expected metric, swg or awg",
+                           p->system);
+    for (int i = 0; i < wire_size_count(system) && code == STATUS_OK; ++i) {
+        int gauge;
+        double diameter;
+
+        code = wire_size(system, i, &gauge, &diameter, st);
+        if (system == WIRE_METRIC && !is_r20(diameter))
+            continue;
+        if (code != STATUS_OK || diameter < FINEST || diameter > COARSEST ||
+            p->count == PLAN_WIRES_MAX)
+            continue;
+        code = wire_make(&p->wires[p->count], p->design.winding.wire.metal, system, gauge, diameter,
+                         1, p->design.winding.wire.covering, st);
+        if (code == STATUS_OK)
+            ++p->count;
+    }
+    return code;
+}
+
+/* "0.2 mm, 30 SWG, 7 x 0.04 mm" */
+static enum status_code listed_wires(struct planning *p, struct status *st)
+{
+    const char *at = p->list;
+
+    while (*at) {
+        size_t length = strcspn(at, ",");
+        char text[WIRE_LABEL_SIZE];
+
+        if (length >= sizeof text || p->count == PLAN_WIRES_MAX)
+            return status_fail(st, STATUS_INPUT, "--wires: '%s' is too long a list or name", at);
+        memcpy(text, at, length);
+        text[length] = '\0';
+        if (wire_from_text(text + strspn(text, " "), p->design.winding.wire.covering,
+                           &p->wires[p->count], NULL, 0, st) != STATUS_OK)
+            return status_prefix(st, "--wires");
+        p->wires[p->count++].metal = p->design.winding.wire.metal;
+        at += length + (at[length] == ',');
+    }
+    return p->count ? STATUS_OK : status_fail(st, STATUS_INPUT, "--wires: no wire is named");
+}
+
+static const char *label_of(const struct wire *wire, char text[WIRE_LABEL_SIZE])
+{
+    if (wire->label[0])
+        return wire->label;
+    wire_size_text(wire->system, wire->gauge, wire->diameter, text, WIRE_LABEL_SIZE);
+    return text;
+}
+
+static json_t *option_json(const struct plan_option *o, const struct wire *wire)
+{
+    char label[WIRE_LABEL_SIZE];
+
+    return json_pack("{s:s, s:s, s:s, s:I, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, "
+                     "s:o}",
+                     "wire", label_of(wire, label), "result", plan_why_words(o->why), "reason",
+                     o->reason, "turns", (json_int_t)o->turns, "turns_most",
+                     (json_int_t)o->turns_most, "layers", printing_number(o->layers),
+                     "resistance_ohm", printing_number(o->ohm), "current_a",
+                     printing_number(o->end_a), "pull_n", printing_number(o->pull_n.value),
+                     "pull_low_n", printing_number(o->pull_n.low), "pull_high_n",
+                     printing_number(o->pull_n.high), "charge_c", printing_number(o->charge_c),
+                     "hottest_c", printing_number(o->hot_c.value), "days", printing_number(o->days),
+                     "wire_m", printing_number(o->wire_m), "wire_kg", printing_number(o->wire_kg));
+}
+
+static int print_json(const struct planning *p, const struct plan *plan)
+{
+    json_t *options = json_array();
+
+    for (size_t i = 0; options && i < plan->count; ++i)
+        json_array_append_new(options,
+                              option_json(&plan->options[i], &p->wires[plan->options[i].wire]));
+    return printing_json(p->context, NAME,
+                         json_pack("{s:s, s:I, s:s, s:o, s:o}", "coil", p->design.name, "best",
+                                   plan->best < plan->count ? (json_int_t)plan->best : -1,
+                                   "summary", plan->summary, "end_v", printing_number(plan->end_v),
+                                   "options", options));
+}
+
+static void spread_cell(struct table *table, const struct thermal_interval *i)
+{
+    if (isfinite(i->value))
+        table_textf(table, "%.3g (%.3g-%.3g)", i->value, i->low, i->high);
+    else
+        table_absent(table);
+}
+
+/* The next three wires to have failed in the same way are enough; --all has every one. */
+#define FAILURES_SHOWN 3
+
+static void print_failures(const struct planning *p, const struct plan *plan)
+{
+    fprintf(p->context->out, "\nwhy the others fail\n");
+    for (int why = PLAN_NO_ROOM; why <= PLAN_FAILED; ++why) {
+        char label[WIRE_LABEL_SIZE];
+        int shown = 0;
+
+        for (size_t i = 0; i < plan->count; ++i) {
+            const struct plan_option *o = &plan->options[i];
+
+            if (o->why != (enum plan_why)why)
+                continue;
+            if (!shown++)
+                fprintf(p->context->out, "  %s:\n", plan_why_words(o->why));
+            if (shown > FAILURES_SHOWN)
+                continue;
+            fprintf(p->context->out, "    %-12s %s\n", label_of(&p->wires[o->wire], label),
+                    o->reason);
+        }
+        if (shown > FAILURES_SHOWN)
+            fprintf(p->context->out, "    and %d more (--all)\n", shown - FAILURES_SHOWN);
+    }
+}
+
+static int print_table(const struct planning *p, const struct plan *plan)
+{
+    struct table *table;
+    bool battery = false;
+    bool pulsed = false;
+    size_t good = 0;
+    int result;
+
+    for (size_t i = 0; i < plan->count; ++i) {
+        battery |= isfinite(plan->options[i].days);
+        pulsed |= isfinite(plan->options[i].charge_c);
+        good += plan->options[i].why == PLAN_GOOD;
+    }
+    table = table_new(NULL);
+    if (!table)
+        return command_wrong(p->context, NAME, "no memory");
+    table_column(table, TABLE_MARK, "result", "", NULL);
+    table_column(table, TABLE_NAME, "wire", "wire", NULL);
+    table_column(table, TABLE_FIGURE, "turns", "turns", "a limb");
+    table_column(table, TABLE_FIGURE, "layers", "layers", NULL);
+    table_column(table, TABLE_FIGURE, "resistance", "R", "Ω");
+    table_column(table, TABLE_FIGURE, "current", "current", "mA");
+    table_column(table, TABLE_NAME, "pull", "pull (95 %)", "N");
+    table_column(table, TABLE_FIGURE, "hottest", "hottest", "°C");
+    if (pulsed)
+        table_column(table, TABLE_FIGURE, "charge", "a pulse", "mC");
+    if (battery)
+        table_column(table, TABLE_FIGURE, "life", "life", "days");
+    for (size_t i = 0; i < plan->count; ++i) {
+        const struct plan_option *o = &plan->options[i];
+        char label[WIRE_LABEL_SIZE];
+
+        if (o->why != PLAN_GOOD && !p->all && (good || i != plan->nearest))
+            continue;
+        table_row(table);
+        table_mark(table,
+                   i == plan->best        ? TABLE_MARK_GOOD
+                   : o->why == PLAN_GOOD  ? TABLE_MARK_GOOD
+                   : o->why == PLAN_DOUBT ? TABLE_MARK_DOUBT
+                                          : TABLE_MARK_WARN,
+                   i == plan->best      ? "best"
+                   : i == plan->nearest ? "nearest"
+                                        : plan_why_words(o->why));
+        table_text(table, label_of(&p->wires[o->wire], label));
+        table_count(table, o->turns);
+        table_figure(table, o->layers, 0.1);
+        table_figure(table, o->ohm, 0.03 * o->ohm);
+        table_figure(table, 1e3 * o->end_a, 0.03e3 * o->end_a);
+        spread_cell(table, &o->pull_n);
+        table_figure(table, o->hot_c.value, 0.5 * (o->hot_c.high - o->hot_c.low) / 1.96);
+        if (pulsed)
+            table_figure(table, 1e3 * o->charge_c, 0.05e3 * o->charge_c);
+        if (battery)
+            table_figure(table, o->days, 0.25 * (o->high_days - o->low_days));
+    }
+    result = printing_table(p->context, NAME, table);
+    if (result != COMMAND_DONE || p->context->form != COMMAND_TEXT)
+        return result;
+    fprintf(p->context->out, "\n%s\n", plan->summary);
+    if (good < plan->count && !p->all)
+        print_failures(p, plan);
+    return result;
+}
+
+static bool draw(const struct planning *p, const struct plan *plan, struct report_error *error)
+{
+    char title[128];
+    struct plot *plot;
+    double *x = calloc(2 * plan->points_count + 2, sizeof *x);
+    double *y = x ? x + plan->points_count + 1 : NULL;
+    bool done;
+
+    snprintf(title, sizeof title, "%s: pull against charge of a pulse", p->design.name);
+    plot = x ? plot_new(title) : NULL;
+    if (!plot) {
+        free(x);
+        return report_error_set(error, "no memory");
+    }
+    plot_subtitle(plot, "each point is a number of turns of one wire, battery at its end");
+    plot_axis(plot, PLOT_X, "charge of a pulse", "C", PLOT_LOG);
+    plot_axis(plot, PLOT_Y, "pull", "N", PLOT_LOG);
+    for (int front = 0; front < 2; ++front) {
+        size_t n = 0;
+
+        for (size_t i = 0; i < plan->points_count; ++i)
+            if (plan->points[i].front == (front == 1)) {
+                x[n] = plan->points[i].charge_c;
+                y[n++] = plan->points[i].pull_n;
+            }
+        plot_points(plot, front ? "no other pulls more for less" : NULL,
+                    front ? CANVAS_CIRCLE : CANVAS_PLUS, n, x, y, NULL, NULL);
+    }
+    if (amount_given(p->design.work.pull))
+        plot_mark(plot, PLOT_Y, p->design.work.pull.value, "pull wanted");
+    done = plot_write(plot, p->plot, error);
+    plot_free(plot);
+    free(x);
+    return done;
+}
+
+static enum status_code read_options(struct planning *p, int argc, char **argv, struct status *st)
+{
+    enum { WIRES = 1000, SIZES, DAYS, HOTTEST, PLOT, ALL };
+    static const struct option options[] = {{"wires", required_argument, NULL, WIRES},
+                                            {"sizes", required_argument, NULL, SIZES},
+                                            {"life", required_argument, NULL, DAYS},
+                                            {"hottest", required_argument, NULL, HOTTEST},
+                                            {"plot", required_argument, NULL, PLOT},
+                                            {"all", no_argument, NULL, ALL},
+                                            {NULL, 0, NULL, 0}};
+    double value;
+    int option;
+
+    opterr = 0;
+    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+        switch (option) {
+        case WIRES:
+            p->list = optarg;
+            break;
+        case SIZES:
+            p->system = optarg;
+            break;
+        case DAYS:
+            if (units_parse(p->context->units, optarg, "s", &value, st) != STATUS_OK)
+                return status_prefix(st, "--life");
+            p->days = value / 86400.0;
+            break;
+        case HOTTEST:
+            if (units_parse(p->context->units, optarg, "K", &value, st) != STATUS_OK)
+                return status_prefix(st, "--hottest");
+            p->temperature = value - 273.15;
+            break;
+        case PLOT:
+            p->plot = optarg;
+            break;
+        case ALL:
+            p->all = true;
+            break;
+        default:
+            return status_fail(st, STATUS_INPUT,
+                               "there is no option '%s', or it lacks its value; "
+                               "'truewound help plan' lists them",
+                               argv[optind - 1]);
+        }
+    }
+    if (argc - optind != 1)
+        return status_fail(st, STATUS_INPUT, "expected one design file");
+    return STATUS_OK;
+}
+
+static int run_plan(struct planning *p, const char *path)
+{
+    struct plan_request request = {.design = &p->design, .wires = p->wires};
+    struct plan plan;
+    struct report_error error = {""};
+    struct status st;
+    int result;
+
+    if (designfile_read_plan(p->context->units, path, &p->design, &st) != STATUS_OK ||
+        (p->list ? listed_wires(p, &st) : standard_wires(p, &st)) != STATUS_OK)
+        return command_failed(p->context, NAME, &st);
+    request.count = p->count;
+    request.days = p->days;
+    request.temperature_max = p->temperature;
+    if (p->design.supply.battery[0]) {
+        request.battery =
+            cell_battery_of(cell_kind(p->design.supply.battery), p->design.supply.cells_series);
+        request.battery.parallel = p->design.supply.cells_parallel;
+    }
+    if (plan_make(&request, &plan, &st) != STATUS_OK)
+        return command_failed(p->context, NAME, &st);
+    result = p->context->form == COMMAND_JSON ? print_json(p, &plan) : print_table(p, &plan);
+    if (result == COMMAND_DONE && p->plot && !draw(p, &plan, &error))
+        result = command_wrong(p->context, NAME, "%s", error.text);
+    if (result == COMMAND_DONE && plan.best >= plan.count)
+        result = COMMAND_FAIL;
+    plan_free(&plan);
+    return result;
+}
+
+static int run(struct command_context *context, int argc, char **argv)
+{
+    struct planning *p = calloc(1, sizeof *p);
+    struct status st;
+    int result;
+
+    if (!p)
+        return command_wrong(context, NAME, "no memory");
+    p->context = context;
+    p->system = "metric";
+    p->days = p->temperature = NAN;
+    if (read_options(p, argc, argv, &st) != STATUS_OK)
+        result = command_failed(context, NAME, &st);
+    else
+        result = run_plan(p, argv[optind]);
+    free(p);
+    return result;
+}
+
+const struct command command_plan = {
+    .name = NAME,
+    .summary = "which wire and how many turns for a pull, a pulse and a battery",
+    .usage = "FILE [--wires LIST | --sizes metric|swg|awg] [OPTION ...]",
+    .help = "Tries every wire on the core of a design file, in which wire and turns may be left\n"
+            "out, and shows those that pull enough at the working gap with the battery at its\n"
+            "end, stay cool and last; the best is the one that takes least charge. Says why each\n"
+            "other wire fails. Exit status 1 when none does it.\n\n"
+            "  --wires '0.2 mm, 30 SWG'   wires on hand, instead of the standard sizes\n"
+            "  --life '180 days'          battery life wanted\n"
+            "  --hottest '80 degC'        limit of the hottest place in the winding\n"
+            "  --plot FILE.svg|.png|.ps   pull against charge, every wire and number of turns\n"
+            "  --all                      failing wires in the table too\n\n"
+            "example: truewound plan signal-arm.ini --sizes swg --life '180 days'\n",
+    .run = run,
+};
