@@ -334,7 +334,7 @@ static bool draw(const struct coildraw *c, enum canvas_format format, double wid
     }
     if (c->limbs == 1) {
         snprintf(text, sizeof text, "core %s", millimetres(length, c->core_diameter));
-        canvas_text(v.canvas, right + 3, py(&v, 0) + 2, CANVAS_START, SMALL, false, false,
+        canvas_text(v.canvas, v.x0, bottom - SMALL * 2.3, CANVAS_MIDDLE, SMALL, false, false,
                     CANVAS_INK, text);
     }
     write_words(&v, width);

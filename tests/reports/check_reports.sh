@@ -77,7 +77,7 @@ onload = () => {
     if (doc.documentElement.scrollWidth > 391)
       out.push(`${name}: ${doc.documentElement.scrollWidth} wide on a phone of 390`);
     const ground = frame.contentWindow.getComputedStyle(doc.querySelector(".leaf")).backgroundColor;
-    for (const e of doc.querySelectorAll("body *")) {
+    for (const e of doc.querySelectorAll("body *:not(title):not(desc)")) {
       if (![...e.childNodes].some(n => n.nodeType == 3 && n.textContent.trim())) continue;
       const style = frame.contentWindow.getComputedStyle(e);
       const ink = e instanceof frame.contentWindow.SVGElement ? style.fill : style.color;
