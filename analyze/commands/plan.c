@@ -132,10 +132,14 @@ static int print_json(const struct planning *p, const struct plan *plan)
                                    "options", options));
 }
 
-static void spread_cell(struct table *table, const struct thermal_interval *i)
+/* Three figures are enough to choose a wire by; the intervals stand with pull and life. */
+static void figure_cell(struct table *table, double value)
 {
-    if (isfinite(i->value))
-        table_textf(table, "%.3g (%.3g-%.3g)", i->value, i->low, i->high);
+    char text[32];
+
+    snprintf(text, sizeof text, fabs(value) < 1000.0 ? "%.3g" : "%.0f", value);
+    if (isfinite(value))
+        table_text(table, text);
     else
         table_absent(table);
 }
@@ -183,18 +187,20 @@ static int print_table(const struct planning *p, const struct plan *plan)
     table = table_new(NULL);
     if (!table)
         return command_wrong(p->context, NAME, "no memory");
-    table_column(table, TABLE_MARK, "result", "", NULL);
     table_column(table, TABLE_NAME, "wire", "wire", NULL);
-    table_column(table, TABLE_FIGURE, "turns", "turns", "a limb");
-    table_column(table, TABLE_FIGURE, "layers", "layers", NULL);
-    table_column(table, TABLE_FIGURE, "resistance", "R", "Ω");
-    table_column(table, TABLE_FIGURE, "current", "current", "mA");
-    table_column(table, TABLE_NAME, "pull", "pull (95 %)", "N");
-    table_column(table, TABLE_FIGURE, "hottest", "hottest", "°C");
+    table_column(table, TABLE_FIGURE, "turns", "turns", NULL);
+    table_column(table, TABLE_NAME, "resistance", "coil", "Ω");
+    table_column(table, TABLE_NAME, "current", "draws", "mA");
+    table_column(table, TABLE_NAME, "pull", "pulls", "N");
+    table_column(table, TABLE_NAME, "pull_low", "least", "N");
     if (pulsed)
-        table_column(table, TABLE_FIGURE, "charge", "a pulse", "mC");
-    if (battery)
-        table_column(table, TABLE_FIGURE, "life", "life", "days");
+        table_column(table, TABLE_NAME, "charge", "pulse", "mC");
+    table_column(table, TABLE_NAME, "hottest", "hot", "°C");
+    if (battery) {
+        table_column(table, TABLE_NAME, "life", "life", "days");
+        table_column(table, TABLE_NAME, "life_low", "least", "days");
+    }
+    table_column(table, TABLE_MARK, "result", "", NULL);
     for (size_t i = 0; i < plan->count; ++i) {
         const struct plan_option *o = &plan->options[i];
         char label[WIRE_LABEL_SIZE];
@@ -202,6 +208,19 @@ static int print_table(const struct planning *p, const struct plan *plan)
         if (o->why != PLAN_GOOD && !p->all && (good || i != plan->nearest))
             continue;
         table_row(table);
+        table_text(table, label_of(&p->wires[o->wire], label));
+        table_count(table, o->turns);
+        figure_cell(table, o->ohm);
+        figure_cell(table, 1e3 * o->end_a);
+        figure_cell(table, o->pull_n.value);
+        figure_cell(table, o->pull_n.low);
+        if (pulsed)
+            figure_cell(table, 1e3 * o->charge_c);
+        figure_cell(table, o->hot_c.high);
+        if (battery) {
+            figure_cell(table, o->days);
+            figure_cell(table, o->low_days);
+        }
         table_mark(table,
                    i == plan->best        ? TABLE_MARK_GOOD
                    : o->why == PLAN_GOOD  ? TABLE_MARK_GOOD
@@ -210,18 +229,10 @@ static int print_table(const struct planning *p, const struct plan *plan)
                    i == plan->best      ? "best"
                    : i == plan->nearest ? "nearest"
                                         : plan_why_words(o->why));
-        table_text(table, label_of(&p->wires[o->wire], label));
-        table_count(table, o->turns);
-        table_figure(table, o->layers, 0.1);
-        table_figure(table, o->ohm, 0.03 * o->ohm);
-        table_figure(table, 1e3 * o->end_a, 0.03e3 * o->end_a);
-        spread_cell(table, &o->pull_n);
-        table_figure(table, o->hot_c.value, 0.5 * (o->hot_c.high - o->hot_c.low) / 1.96);
-        if (pulsed)
-            table_figure(table, 1e3 * o->charge_c, 0.05e3 * o->charge_c);
-        if (battery)
-            table_figure(table, o->days, 0.25 * (o->high_days - o->low_days));
     }
+    table_note(table,
+               "turns of each limb; pull with the battery at its end; 'least' is the lower end "
+               "of the 95 % interval, 'hot' the upper");
     result = printing_table(p->context, NAME, table);
     if (result != COMMAND_DONE || p->context->form != COMMAND_TEXT)
         return result;
