@@ -6,6 +6,7 @@
 
 #include "analyze/model/iron.h"
 #include "analyze/model/magnet.h"
+#include "analyze/model/solenoid.h"
 #include "analyze/model/surrogate.h"
 #include "analyze/model/uncertain.h"
 #include "analyze/model/winding.h"
@@ -618,8 +619,7 @@ static double seen_inductance(const struct coil_specimen *s, const struct drive 
     return sum;
 }
 
-/* Without iron: a short thick coil after H. A. Wheeler, Proc. IRE 16 (1928) 1398 (from memory), and
- * the field at the end of a solenoid on its axis. The limbs are taken as far apart. */
+/* Without iron. The limbs are taken as far apart. */
 static void air_figures(const struct coil *c, const struct coil_specimen *s,
                         const struct drive *drive, unsigned want, double source,
                         struct coil_observables *out)
@@ -631,9 +631,9 @@ static void air_figures(const struct coil *c, const struct coil_specimen *s,
         double depth = c->design.core.limb.shape == DESIGN_ROUND ? s->limb_width : s->limb_depth;
         double hole = section_area(c->design.core.limb.shape, s->limb_width, depth);
         double h = drive->height[b], radius = sqrt(hole / M_PI) + s->wrap + 0.5 * h;
-        double l = s->wound_length, n = drive->turns[b];
-        double field = IRON_MU0 * drive->current * drive->share[b] * n * s->sense[b] /
-                       (2.0 * sqrt(l * l + radius * radius));
+        double field =
+            solenoid_end_field(radius, s->wound_length,
+                               drive->current * drive->share[b] * drive->turns[b] * s->sense[b]);
 
         if (b == 1)
             field = -field;
@@ -642,9 +642,9 @@ static void air_figures(const struct coil *c, const struct coil_specimen *s,
             y[COIL_POLARITY_A + b] = polarity(field, POLARITY_LEAST);
             y[COIL_B_POLE] = b == 0 ? fabs(field) : fmax(y[COIL_B_POLE], fabs(field));
         }
-        /* 31.6 uH/m x a^2 N^2 / (6 a + 9 l + 10 h), metres */
-        total += drive->share[b] * drive->share[b] * 31.6e-6 * radius * radius * n * n /
-                 (6.0 * radius + 9.0 * l + 10.0 * h);
+        if (want & COIL_INDUCTANCE)
+            total += drive->share[b] * drive->share[b] *
+                     solenoid_inductance(radius, s->wound_length, h, drive->turns[b]);
     }
     if ((want & COIL_INDUCTANCE) && !isinf(drive->resistance)) {
         y[COIL_INDUCTANCE_OFF] = total;
@@ -973,8 +973,7 @@ enum status_code coil_predict(struct coil *c, const struct coil_conditions *k, u
         uncertain_first_order(run, &task, x, task.n, NULL, COIL_QUANTITIES, first, components, st);
     out->surface_error = NAN;
     /* fitting the surface costs a few thousand solutions: not worth it for few draws */
-    if (!code && draws >= 10000 && (want & COIL_ALL) && !c->design.core.air &&
-        !isnan(nominal.y[COIL_CURRENT])) {
+    if (!code && draws >= 10000 && (want & COIL_ALL) && !isnan(nominal.y[COIL_CURRENT])) {
         task.plain = true;
         code = surrogate_fit(run_magnetic, &task, x, task.n, COIL_QUANTITIES - COIL_POLARITY_A,
                              components + COIL_POLARITY_A * task.n, 21u, &surface,
