@@ -515,6 +515,7 @@ static enum status_code not_a_size(const char *text, struct status *st)
 static int gauge_number(const char *start, const char *end, double value, const char **p)
 {
     bool noughts = end > start;
+    int number = value > 1000.0 ? 1000 : (int)value; /* beyond every gauge, and no overflow */
 
     for (const char *s = start; s < end; s++)
         noughts = noughts && *s == '0';
@@ -522,9 +523,9 @@ static int gauge_number(const char *start, const char *end, double value, const 
         return 1 - (int)(end - start);
     if (end[0] == '/' && end[1] == '0' && !isdigit((unsigned char)end[2])) {
         *p = end + 2;
-        return 1 - (int)value;
+        return 1 - number;
     }
-    return value > 1000.0 ? 1000 : (int)value;
+    return number;
 }
 
 static enum status_code read_item(const char **p, const char *text, struct reading *r,

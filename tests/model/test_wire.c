@@ -238,7 +238,9 @@ static void reads_sizes(void **state)
                                       "30 SWG 31 AWG",
                                       "nan mm",
                                       "99999999999999999999999999 mm",
-                                      "1.2.3 mm"};
+                                      "1.2.3 mm",
+                                      "89999999999999990./0 SWG",
+                                      "9999999999/0 SWG"};
     char warning[256];
     struct wire w;
     struct status st;
