@@ -15,6 +15,7 @@
 #define KIND_FREE    10       /* events of one kind kept within a minute */
 #define MINUTE       60000000 /* us */
 #define RETAIN_EVERY ((int64_t)3600 * 1000000)
+#define RETAIN_HOLD  ((int64_t)86400 * 1000000)
 #define BATCH_SPACING                                                                              \
     1000 /* us: a reading that is not later than the one before by less than                       \
             this came in the same read */
@@ -98,6 +99,11 @@ void logger_set(struct logger *logger, double flush, double retention)
     logger->flush = llround(flush * 1e6);
     logger->retention = retention;
     logger->due = 0;
+}
+
+void logger_clock_stepped(struct logger *logger, const struct driver_time *now)
+{
+    logger->retain_due = now->mono + RETAIN_HOLD;
 }
 
 enum status_code logger_close(struct logger *logger, struct status *st)

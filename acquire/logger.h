@@ -38,6 +38,10 @@ enum status_code logger_open(const char *database, double flush, double retentio
 /* Changes the intervals (the bench file was read again). */
 void logger_set(struct logger *logger, double flush, double retention);
 
+/* The wall clock was stepped: for a day nothing is let go by its age, lest a wrong clock empty the
+ * record. */
+void logger_clock_stepped(struct logger *logger, const struct driver_time *now);
+
 /* Commits what is buffered and closes. STATUS_OK only when everything was stored. */
 enum status_code logger_close(struct logger *logger, struct status *st);
 

@@ -248,6 +248,7 @@ static void check_clock(struct loop *loop, const struct driver_time *now, int64_
                  "the clock was set %s by %.3f s; the times of readings jump with it",
                  step > 0 ? "forward" : "back", (double)(step > 0 ? step : -step) / 1e6);
         logger_event(loop->logger, NULL, now, DRIVER_WARNING, "clock-step", text, true);
+        logger_clock_stepped(loop->logger, now);
     }
     if (now->mono - due > LATE_MOST) {
         snprintf(text, sizeof text,

@@ -11,6 +11,7 @@
 #define READ_SIZE     4096
 #define READS_AT_ONCE 4       /* reads of one port before others get their turn */
 #define FRESH_TIME    100000  /* us: bytes that come so soon after opening began before it */
+#define NOISE_LOOK    320     /* bytes without a message; no binary message is that long */
 #define STALE_TIME    2000000 /* us without a byte: half a message will not be finished any more */
 #define QUIET_TIME    50000   /* us without a byte: the driver may see a message as ended */
 #define SECOND        1000000 /* us */
@@ -28,6 +29,7 @@ struct junk {
     uint64_t strange; /* bytes that no text has */
     uint64_t looked;  /* bytes judged for that */
     char example[64];
+    bool good;   /* a reading came in between */
     int64_t due; /* mono of the report; INT64_MAX: nothing to report */
 };
 
@@ -66,7 +68,8 @@ struct session {
 
     bool good;
     bool ever_good;
-    bool mute; /* does not answer; opened again from time to time */
+    bool noisy; /* nothing that arrives is understood, and that was said */
+    bool mute;  /* does not answer; opened again from time to time */
     struct driver_time last_good;
     char gap_reason[128];
     unsigned timeouts;
@@ -130,6 +133,8 @@ static void end_gap(struct session *s, const struct driver_time *now)
         set_trouble(s, "");
     s->good = true;
     s->ever_good = true;
+    s->noisy = false;
+    s->junk.good = true;
     s->mute = false;
     s->gap_reason[0] = '\0';
     s->last_good = *now;
@@ -348,6 +353,22 @@ static void open_port(struct session *s, const struct driver_time *now)
 
 /* ---- what is not understood ---- */
 
+/* A byte that no text in ASCII has. */
+static bool is_strange(unsigned char c)
+{
+    return (c < 0x20 && c != '\r' && c != '\n' && c != '\t') || c >= 0x7f;
+}
+
+/* At a wrong baud rate the end of a line may not come for long; the bytes tell before. */
+static bool is_noise(const unsigned char *bytes, size_t length)
+{
+    size_t strange = 0;
+
+    for (size_t i = 0; i < length; ++i)
+        strange += is_strange(bytes[i]);
+    return strange * 5 >= length;
+}
+
 static void add_junk(struct session *s, const unsigned char *bytes, size_t length, bool message,
                      const struct driver_time *now)
 {
@@ -364,21 +385,19 @@ static void add_junk(struct session *s, const unsigned char *bytes, size_t lengt
         while (n > 0 && isspace((unsigned char)junk->example[n - 1]))
             junk->example[--n] = '\0';
     }
-    for (size_t i = 0; i < length; ++i) {
-        unsigned char c = bytes[i];
-
-        junk->strange += (c < 0x20 && c != '\r' && c != '\n' && c != '\t') || c >= 0x7f;
-    }
+    for (size_t i = 0; i < length; ++i)
+        junk->strange += is_strange(bytes[i]);
     junk->looked += length;
-    if (junk->due == INT64_MAX)
+    if (junk->due == INT64_MAX) {
         junk->due = now->mono + SECOND;
+        junk->good = false;
+    }
 }
 
 /* Once a second while there is something to tell. */
 static void report_junk(struct session *s, const struct driver_time *now)
 {
     struct junk *junk = &s->junk;
-    bool since_good = s->good && s->last_good.mono > junk->due - SECOND;
     struct port_errors errors;
     char text[STATUS_TEXT_SIZE];
     char more[96] = "";
@@ -386,7 +405,7 @@ static void report_junk(struct session *s, const struct driver_time *now)
     if (s->port && port_errors(s->port, &errors) && errors.framing + errors.parity > 0)
         snprintf(more, sizeof more, "; the line counts %ld framing and %ld parity errors",
                  errors.framing, errors.parity);
-    if (since_good) {
+    if (junk->good) {
         snprintf(text, sizeof text,
                  "%" PRIu64 " bytes between good messages were not understood%s%s%s%s", junk->bytes,
                  junk->messages ? ", for example '" : "", junk->messages ? junk->example : "",
@@ -403,7 +422,9 @@ static void report_junk(struct session *s, const struct driver_time *now)
                  more);
         set_trouble(s, text);
         begin_gap(s, "what arrived was not text, probably a wrong baud rate");
-        event(s, now, DRIVER_WARNING, "wrong-baud", text, false);
+        if (!s->noisy)
+            event(s, now, DRIVER_WARNING, "wrong-baud", text, true);
+        s->noisy = true;
     } else {
         snprintf(text, sizeof text,
                  "%" PRIu64 " bytes arrived and none were understood%s%s%s; does the bench file "
@@ -412,7 +433,9 @@ static void report_junk(struct session *s, const struct driver_time *now)
                  junk->messages ? junk->example : "", junk->messages ? "'" : "");
         set_trouble(s, text);
         begin_gap(s, "nothing that arrived was understood");
-        event(s, now, DRIVER_WARNING, "garbage", text, false);
+        if (!s->noisy)
+            event(s, now, DRIVER_WARNING, "garbage", text, true);
+        s->noisy = true;
     }
     *junk = (struct junk){.due = INT64_MAX};
 }
@@ -472,7 +495,8 @@ static void take_messages(struct session *s, const struct driver_time *now, int6
         return;
     s->in_length -= at;
     memmove(s->in, s->in + at, s->in_length);
-    if (s->in_length == sizeof s->in) {
+    if (s->in_length == sizeof s->in ||
+        (s->in_length >= NOISE_LOOK && is_noise(s->in, s->in_length))) {
         add_junk(s, s->in, s->in_length, false, now);
         s->in_length = 0;
         s->partial = true;
@@ -648,7 +672,8 @@ static void check_silence(struct session *s, const struct driver_time *now)
     begin_gap(s, "it was silent");
     if (!s->trouble[0])
         set_trouble(s, text);
-    event(s, now, DRIVER_WARNING, "silent", text, true);
+    if (!s->noisy)
+        event(s, now, DRIVER_WARNING, "silent", text, true);
 }
 
 /* Bytes are in the buffer and no more came. Some instruments end a message so; for the others it
