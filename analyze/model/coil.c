@@ -675,9 +675,10 @@ static enum status_code magnetic(struct coil *c, const struct coil_specimen *s,
             return code;
         have_on = true;
         if (want & COIL_RESIDUAL) {
+            struct magnet_result after;
             double pull;
 
-            code = magnet_residual(c->workspace, &m, &on, &pull, NULL, st);
+            code = magnet_residual(c->workspace, &m, &on, &pull, &after, st);
             if (code)
                 return code;
             /* weak residual fields go with the coercive force, the pull with their square */
