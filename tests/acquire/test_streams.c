@@ -68,7 +68,8 @@ static void replay(const char *path, size_t chunk, struct text *out)
         fail_msg("%s: has no '#' header, no [bench] or no [stream]", path);
     *stream = '\0';
     fed = fed_new(bench + 9);
-    for (char *line = strtok_r(stream + 10, "\n", &rest); line; line = strtok_r(NULL, "\n", &rest)) {
+    for (char *line = strtok_r(stream + 10, "\n", &rest); line;
+         line = strtok_r(NULL, "\n", &rest)) {
         char *text = line + 1 + (line[1] == ' ');
 
         fed_talk(fed);
