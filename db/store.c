@@ -95,17 +95,20 @@ static enum status_code exec(struct store *store, const char *sql, struct status
 
 static enum status_code configure(struct store *store, struct status *st)
 {
-    int on;
+    int on = 1;
     enum status_code code;
 
     sqlite3_extended_result_codes(store->db, 1);
     /* The file may come from anywhere: nothing in its schema may call what it likes. */
-    sqlite3_db_config(store->db, SQLITE_DBCONFIG_DEFENSIVE, 1, &on);
-    sqlite3_db_config(store->db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, &on);
+    sqlite3_db_config(store->db, SQLITE_DBCONFIG_DEFENSIVE, 1, NULL);
+    sqlite3_db_config(store->db, SQLITE_DBCONFIG_TRUSTED_SCHEMA, 0, NULL);
     sqlite3_limit(store->db, SQLITE_LIMIT_LENGTH, STORE_BLOB_MAX + (1 << 16));
     sqlite3_busy_timeout(store->db, store->mode == STORE_READ ? BUSY_READ_MS : BUSY_OPEN_MS);
     if (store->mode == STORE_READ)
         return exec(store, "PRAGMA query_only = ON; PRAGMA mmap_size = 0", st);
+    /* The -wal and -shm files stay when the last writer closes: a reader who may not make files in
+     * that folder could not open the database without them. */
+    sqlite3_file_control(store->db, "main", SQLITE_FCNTL_PERSIST_WAL, &on);
     /* auto_vacuum counts only before the first table is made, and WAL must come after it. */
     code = exec(store,
                 "PRAGMA auto_vacuum = INCREMENTAL; PRAGMA journal_mode = WAL;"

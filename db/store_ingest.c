@@ -530,7 +530,8 @@ static enum status_code put_chunk(struct store *store, size_t n, size_t events, 
         return code;
     for (size_t i = 0; i < in->channel_n; i++)
         in->channels[i]->touched = false;
-    qsort(in->items + in->head, n, sizeof *in->items, by_channel_time);
+    if (n > 1)
+        qsort(in->items + in->head, n, sizeof *in->items, by_channel_time);
     for (size_t i = 0; code == STATUS_OK && i < n; i++)
         code = put_reading(store, &in->items[in->head + i], &counts, st);
     for (size_t i = 0; code == STATUS_OK && i < in->channel_n; i++) {
@@ -551,7 +552,8 @@ static enum status_code put_chunk(struct store *store, size_t n, size_t events, 
         in->head = 0;
     for (size_t i = 0; i < events; i++)
         free(in->events[i].text);
-    memmove(in->events, in->events + events, (in->event_n - events) * sizeof *in->events);
+    if (events > 0)
+        memmove(in->events, in->events + events, (in->event_n - events) * sizeof *in->events);
     in->event_n -= events;
     in->state.stored += counts.stored;
     in->state.duplicates += counts.duplicates;

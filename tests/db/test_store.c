@@ -632,6 +632,56 @@ static void locked_by_another(void **state)
     scratch_remove(&s);
 }
 
+/* A user of the database's group who may not write in its folder reads it, daemon or not. */
+static void reader_without_rights(void **state)
+{
+    static const char *const ends[] = {"", "-wal", "-shm"};
+    struct scratch s;
+    struct store *store;
+    struct status st;
+    int64_t ch[1];
+    char name[128];
+
+    (void)state;
+    if (geteuid() != 0) {
+        print_message("needs root to become another user\n");
+        skip();
+    }
+    scratch_make(&s);
+    store = scratch_daemon(&s, 1, ch);
+    assert_int_equal(chmod(s.folder, 0755), 0);
+    for (int running = 1; running >= 0; running--) {
+        pid_t child;
+        int status;
+
+        if (!running)
+            OK(store_close(store, &st));
+        for (size_t i = 0; i < 3; i++) {
+            snprintf(name, sizeof name, "%s%s", s.path, ends[i]);
+            assert_int_equal(chown(name, 0, 65534), 0);
+        }
+        child = fork();
+        if (child == 0) {
+            struct store *reader;
+            int64_t found;
+
+            if (setgid(65534) != 0 || setuid(65534) != 0)
+                _exit(2);
+            if (store_open(s.path, STORE_READ, &reader, &st) != STATUS_OK ||
+                store_bench_find_channel(reader, "ch0", &found, &st) != STATUS_OK) {
+                fprintf(stderr, "%s\n", st.text);
+                _exit(3);
+            }
+            store_close(reader, &st);
+            _exit(store_open(s.path, STORE_WRITE, &reader, &st) == STATUS_OK ? 4 : 0);
+        }
+        assert_int_equal(waitpid(child, &status, 0), child);
+        assert_true(WIFEXITED(status));
+        assert_int_equal(WEXITSTATUS(status), 0);
+    }
+    scratch_remove(&s);
+}
+
 static void time_texts(void **state)
 {
     char buf[32];
@@ -647,10 +697,15 @@ static void time_texts(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(opening),         cmocka_unit_test(strangers),
-        cmocka_unit_test(migrations),      cmocka_unit_test(tables_are_strict),
-        cmocka_unit_test(triggers_refuse), cmocka_unit_test(records),
-        cmocka_unit_test(calibrations),    cmocka_unit_test(locked_by_another),
+        cmocka_unit_test(opening),
+        cmocka_unit_test(strangers),
+        cmocka_unit_test(migrations),
+        cmocka_unit_test(tables_are_strict),
+        cmocka_unit_test(triggers_refuse),
+        cmocka_unit_test(records),
+        cmocka_unit_test(calibrations),
+        cmocka_unit_test(locked_by_another),
+        cmocka_unit_test(reader_without_rights),
         cmocka_unit_test(time_texts),
     };
 
