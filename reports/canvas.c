@@ -13,6 +13,13 @@
 #include <stdlib.h>
 #include <string.h>
 #if defined(__SANITIZE_ADDRESS__)
+#define LEAKS_WATCHED 1
+#elif defined(__has_feature)
+#if __has_feature(address_sanitizer)
+#define LEAKS_WATCHED 1
+#endif
+#endif
+#ifdef LEAKS_WATCHED
 #include <sanitizer/lsan_interface.h>
 #endif
 
@@ -96,11 +103,11 @@ static plPlotter *new_plotter(const char *type, FILE *in, FILE *out, plPlotterPa
 {
     /* libplot 4.4 never frees its copies of the parameter strings and its table of colour names
      * (about 130 bytes a plotter, seen under valgrind in a ten-line program of its own). */
-#if defined(__SANITIZE_ADDRESS__)
+#ifdef LEAKS_WATCHED
     __lsan_disable();
 #endif
     plPlotter *plotter = pl_newpl_r(type, in, out, out, parameters);
-#if defined(__SANITIZE_ADDRESS__)
+#ifdef LEAKS_WATCHED
     __lsan_enable();
 #endif
     return plotter;
@@ -109,11 +116,11 @@ static plPlotter *new_plotter(const char *type, FILE *in, FILE *out, plPlotterPa
 static int close_page(plPlotter *plotter)
 {
     /* Its PNG writer never frees libpng's information about the picture, either. */
-#if defined(__SANITIZE_ADDRESS__)
+#ifdef LEAKS_WATCHED
     __lsan_disable();
 #endif
     int result = pl_closepl_r(plotter);
-#if defined(__SANITIZE_ADDRESS__)
+#ifdef LEAKS_WATCHED
     __lsan_enable();
 #endif
     return result;

@@ -232,7 +232,7 @@ static void write_words(const struct view *v, double width)
         bool left = i == 0 && c->limbs == 2;
         double edge = left ? MARGIN : width - MARGIN;
         enum canvas_anchor anchor = left ? CANVAS_START : CANVAS_END;
-        double room = (left ? px(v, -v->half) : width - px(v, v->half)) - MARGIN - 24;
+        double room = (left ? px(v, -v->half) : width - px(v, v->half)) - MARGIN - 36;
         const char *turn = turn_words(limb->turn);
         y = fmin(y, py(v, c->limb_length));
         /* Label in its parts, so that it stands in a narrow margin: broken at ': '. */
@@ -315,7 +315,7 @@ static bool draw(const struct coildraw *c, enum canvas_format format, double wid
         across(&v, v.limb_x[0], v.limb_x[1], y, "", c->limb_spacing);
     }
     double low = winding_low(&v, first);
-    double x = px(&v, -v.half) - 22;
+    double x = px(&v, -v.half) - 28;
     upright(&v, x, low, low + first->winding_length, "winding", first->winding_length);
     double right = px(&v, v.half) + 8;
     char text[2 * FIGURE_TEXT_SIZE], length[FIGURE_TEXT_SIZE];

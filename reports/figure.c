@@ -15,7 +15,7 @@ static int power_of_first(double v, int digits)
     char text[40];
     snprintf(text, sizeof text, "%.*e", digits - 1, v);
     const char *e = strchr(text, 'e');
-    return e ? atoi(e + 1) : 0;
+    return e ? (int)strtol(e + 1, NULL, 10) : 0;
 }
 
 /* A value without an uncertainty keeps its digits, but not zeros that say nothing. */
@@ -25,7 +25,7 @@ static char *plain(char out[FIGURE_TEXT_SIZE], double value)
     if (size != 0 && (size < 1e-4 || size >= 1e6)) {
         snprintf(out, FIGURE_TEXT_SIZE, "%.*e", SIGNIFICANT_PLAIN - 1, value);
         char *e = strchr(out, 'e');
-        int power = e ? atoi(e + 1) : 0;
+        int power = e ? (int)strtol(e + 1, NULL, 10) : 0;
         if (e)
             snprintf(e, (size_t)(FIGURE_TEXT_SIZE - (e - out)), "e%d", power);
         return out;

@@ -409,9 +409,9 @@ static void time_ticks(struct scale *s, double count)
     static const double steps[] = {1,     2,     5,     10,    15,     30,     60,
                                    120,   300,   600,   900,   1800,   3600,   7200,
                                    10800, 21600, 43200, 86400, 172800, 604800, 1209600};
-    static const double step_count = sizeof steps / sizeof steps[0];
+    static const int step_count = sizeof steps / sizeof steps[0];
     double span = s->hi - s->lo, step = 0;
-    for (int i = 0; i < (int)step_count; i++) {
+    for (int i = 0; i < step_count; i++) {
         /* Labels with a date take more room than times. */
         double most = steps[i] >= 86400 ? count : count * 1.1;
         if (span / steps[i] <= most) {
@@ -1120,7 +1120,7 @@ static void write_axes(struct frame *f)
         /* A label at the very edge moves in rather than being lost. */
         double half = label_width(f, t->text, LETTERS) / 2;
         double at = clamp(x, half + 1, f->plot->width - half - 1);
-        canvas_text(c, at, a->y0 - 6 - LETTERS * 0.8, CANVAS_MIDDLE, LETTERS, false, false,
+        canvas_text(c, at, a->y0 - 7.5 - LETTERS * 0.8, CANVAS_MIDDLE, LETTERS, false, false,
                     CANVAS_INK, t->text);
     }
 }
@@ -1161,10 +1161,12 @@ static void write_marks(struct frame *f)
             enum canvas_anchor way = k % 2 ? CANVAS_END : CANVAS_START;
             if (m->side == PLOT_X) { /* beside the line, from the top down */
                 x = at + (k % 2 ? -4 : 4);
-                y = a->y1 - LETTERS - (k / 2) * (a->y1 - a->y0 - LETTERS * 1.5) / 20;
+                int rung = k / 2;
+                y = a->y1 - LETTERS - rung * (a->y1 - a->y0 - LETTERS * 1.5) / 20;
             } else { /* above or below the line, from the left on, from the right on */
-                x = k % 2 ? a->x1 - 4 - (k / 4) * 0.09 * (a->x1 - a->x0)
-                          : a->x0 + 4 + (k / 4) * 0.09 * (a->x1 - a->x0);
+                int rung = k / 4;
+                x = k % 2 ? a->x1 - 4 - rung * 0.09 * (a->x1 - a->x0)
+                          : a->x0 + 4 + rung * 0.09 * (a->x1 - a->x0);
                 y = k / 2 % 2 ? at - LETTERS * 1.05 : at + LETTERS * 0.4;
             }
             struct canvas_box box = {way == CANVAS_START ? x : x - room, y - LETTERS * 0.24,

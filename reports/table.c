@@ -414,7 +414,7 @@ static void print_lines(const struct layout *layout, const struct shown *row,
                     fputs(shown->text + shown->bytes_fraction, out);
                     used += gap + shown->spread;
                 }
-            } else if (table->column[c].kind != TABLE_FIGURE && shown->text[at[c]]) {
+            } else if (table->column[c].kind != TABLE_FIGURE && shown->text && shown->text[at[c]]) {
                 const char *s = shown->text + at[c];
                 size_t skip, n = line_of(layout->ruler, s, width, &skip);
                 size_t seen = trimmed(s, n);
@@ -456,7 +456,6 @@ static void print_heading(const struct layout *layout, bool unit, FILE *out)
         size_t left = table->column[c].kind == TABLE_FIGURE && width > used ? width - used : 0;
         if (*text) {
             pad(out, owed + left);
-            owed = 0;
             fputs(text, out);
             owed = width > used + left ? width - used - left : 0;
         } else {
