@@ -251,38 +251,49 @@ static double yoke_length(const struct magnet *m)
     return m->spacing + mean(m->limb[0].section.width, m->limb[1].section.width, 2);
 }
 
+/* What the rim of one face needs: flanks at a quarter of the first tip segment (up to there they
+ * belong to the face), at its end, ..., and the keeper's own flank. */
+struct rim {
+    double gap, curvature;
+    const double *cut;
+    struct permeance_flank low, tip[TIPS], keeper;
+};
+
 /* Adds one stretch of the face's rim, `length` long, where the keeper reaches `overhang` beyond
  * the pole's edge (or the pole beyond the keeper's, if negative: then the keeper's flank, as high
- * as it is thick, plays the pole's part). cut[0..TIPS] bound the tip segments; the first quarter
- * of the first belongs to the face. */
-static void add_rim(const struct magnet *m, const double *cut, double gap, double curvature,
-                    double length, double overhang, struct permeance *face, struct permeance *tip)
+ * as it is thick, plays the pole's part). */
+static void add_rim(const struct rim *rim, double length, double overhang, struct permeance *face,
+                    struct permeance *tip)
 {
-    struct permeance p = permeance_face_edge(gap, fabs(overhang));
-    struct permeance low;
+    struct permeance p = permeance_face_edge(rim->gap, fabs(overhang));
+    struct permeance low = permeance_edge(overhang < 0 ? &rim->keeper : &rim->low, fabs(overhang));
+    int i;
 
-    face->value += length * p.value;
-    face->slope += length * p.slope;
-    if (overhang < 0) {
-        p = permeance_edge(gap, -overhang, m->keeper.thickness);
-        face->value += length * p.value;
-        face->slope += length * p.slope;
+    face->value += length * (p.value + low.value);
+    face->slope += length * (p.slope + low.slope);
+    if (overhang < 0)
         return;
-    }
-    low = permeance_edge(gap, overhang, cut[1] / 4);
-    face->value += length * low.value;
-    face->slope += length * low.slope;
-    for (int i = 0; i < TIPS; i++) {
-        p = permeance_edge(gap, overhang, cut[i + 1]);
-        tip[i].value += length * (p.value - low.value);
-        tip[i].value += length * curvature * (cut[i + 1] - cut[i]) * overhang /
-                        (overhang + 0.5 * (cut[i + 1] + cut[i]));
+    for (i = 0; i < TIPS; i++) {
+        double high = rim->cut[i + 1], under = rim->cut[i];
+
+        p = permeance_edge(&rim->tip[i], overhang);
+        tip[i].value += length * (p.value - low.value +
+                                  rim->curvature * (high - under) * overhang /
+                                      (overhang + 0.5 * (high + under)));
         tip[i].slope += length * (p.slope - low.slope);
         low = p;
     }
 }
 
-static void near_field(const struct magnet *m, const double *cut, int k, struct shape *s)
+/* cos and sin of angles evenly over a half circle, from the middle of each eighth. */
+static const double around[ANGLES][2] = {
+    {0.98078528040323043, 0.19509032201612828},  {0.83146961230254524, 0.55557023301960218},
+    {0.55557023301960229, 0.83146961230254524},  {0.19509032201612833, 0.98078528040323043},
+    {-0.19509032201612819, 0.98078528040323043}, {-0.55557023301960196, 0.83146961230254546},
+    {-0.83146961230254535, 0.55557023301960218}, {-0.98078528040323043, 0.19509032201612861},
+};
+
+static void near_field(const struct magnet *m, int k, struct shape *s)
 {
     const struct magnet_section *pole = &m->limb[k].section;
     double gap = m->gap[k] + m->contact_gap;
@@ -291,38 +302,43 @@ static void near_field(const struct magnet *m, const double *cut, int k, struct 
     double outer = half_keeper - centre;
     /* Inwards the keeper runs on; half way to the other pole the field is shared. */
     double inner = m->form == MAGNET_U ? centre : half_keeper;
-    struct permeance *face = &s->face[k], *tip = s->tip[k];
-    double rim =
+    double length =
         pole->outline == MAGNET_ROUND ? M_PI * pole->width : 2 * (pole->width + pole->depth);
+    struct permeance *face = &s->face[k], *tip = s->tip[k];
+    struct rim rim = {.gap = gap, .cut = s->cut};
     int i;
 
+    memset(face, 0, sizeof *face);
+    memset(tip, 0, TIPS * sizeof *tip);
+    rim.curvature = FLANK_CURVATURE * IRON_MU0 / length;
+    rim.low = permeance_flank(gap, s->cut[1] / 4);
+    for (i = 0; i < TIPS; i++)
+        rim.tip[i] = permeance_flank(gap, s->cut[i + 1]);
+    rim.keeper = permeance_flank(gap, m->keeper.thickness);
     if (pole->outline == MAGNET_ROUND) {
         double r = pole->width / 2;
 
         s->area[k] = permeance_overlap(r, inner, outer, across);
         for (i = 0; i < ANGLES; i++) {
-            double angle = M_PI * (i + 0.5) / ANGLES, c = cos(angle), d = sin(angle);
+            double c = around[i][0], d = around[i][1];
             double to_side = across / d, to_end = c > 0 ? outer / c : -inner / c;
             double edge = fmin(to_side, to_end);
-            /* both halves, y > 0 and y < 0 */
-            double arc = 2 * M_PI / ANGLES;
+            double arc = 2 * M_PI / ANGLES; /* both halves, y > 0 and y < 0 */
 
             if (edge >= r)
-                add_rim(m, cut, gap, FLANK_CURVATURE * IRON_MU0 / rim, r * arc, edge - r, face,
-                        tip);
+                arc *= r;
             else
-                add_rim(m, cut, gap, FLANK_CURVATURE * IRON_MU0 / rim,
-                        edge * arc / (to_side < to_end ? d : fabs(c)), edge - r, face, tip);
+                arc *= edge / (to_side < to_end ? d : fabs(c));
+            add_rim(&rim, arc, edge - r, face, tip);
         }
     } else {
         double a = pole->width / 2, b = pole->depth / 2;
         double wide = fmin(a, inner) + fmin(a, outer), deep = 2 * fmin(b, across);
 
         s->area[k] = wide * deep;
-        add_rim(m, cut, gap, FLANK_CURVATURE * IRON_MU0 / rim, deep, outer - a, face, tip);
-        add_rim(m, cut, gap, FLANK_CURVATURE * IRON_MU0 / rim, deep, inner - a, face, tip);
-        add_rim(m, cut, gap, FLANK_CURVATURE * IRON_MU0 / rim, wide, across - b, face, tip);
-        add_rim(m, cut, gap, FLANK_CURVATURE * IRON_MU0 / rim, wide, across - b, face, tip);
+        add_rim(&rim, deep, outer - a, face, tip);
+        add_rim(&rim, deep, inner - a, face, tip);
+        add_rim(&rim, 2 * wide, across - b, face, tip);
     }
     face->value += IRON_MU0 * s->area[k] / gap;
     face->slope -= IRON_MU0 * s->area[k] / (gap * gap);
@@ -513,6 +529,12 @@ static bool find_stray(const struct magnet *m, struct stray *f, int parity)
     return true;
 }
 
+static bool same_section(const struct magnet_section *a, const struct magnet_section *b)
+{
+    return a->outline == b->outline && a->width == b->width &&
+           (a->outline == MAGNET_ROUND || a->depth == b->depth);
+}
+
 static enum status_code find_shape(const struct magnet *m, struct shape *s, struct status *st)
 {
     int limbs = m->form == MAGNET_U ? 2 : 1, k;
@@ -539,11 +561,17 @@ static enum status_code find_shape(const struct magnet *m, struct shape *s, stru
         even->value = odd->value = 0.5 * (even->value + odd->value);
         even->slope = odd->slope = 0.5 * (even->slope + odd->slope);
     }
-    memset(s->face, 0, sizeof s->face);
-    memset(s->tip, 0, sizeof s->tip);
-    if (m->keeper.present)
-        for (k = 0; k < limbs; k++)
-            near_field(m, s->cut, k, s);
+    if (m->keeper.present) {
+        near_field(m, 0, s);
+        if (limbs == 2 && m->gap[0] == m->gap[1] &&
+            same_section(&m->limb[0].section, &m->limb[1].section)) {
+            s->face[1] = s->face[0];
+            memcpy(s->tip[1], s->tip[0], sizeof s->tip[0]);
+            s->area[1] = s->area[0];
+        } else if (limbs == 2) {
+            near_field(m, 1, s);
+        }
+    }
     return STATUS_OK;
 }
 

@@ -74,17 +74,24 @@ struct permeance permeance_face_edge(double gap, double overhang)
     return (struct permeance){half * (2 - gone), -half * gone * x / gap};
 }
 
-struct permeance permeance_edge(double gap, double overhang, double height)
+struct permeance_flank permeance_flank(double gap, double height)
 {
-    struct permeance wide = permeance_corner(gap, height);
-    struct permeance flush = permeance_corner(gap / 2, height);
-    double x = GROWTH * overhang / gap, share;
-    double d, d_slope, q, q_slope, limited, by_q;
+    struct permeance_flank f = {gap, height, permeance_corner(gap, height),
+                                permeance_corner(gap / 2, height)};
 
     /* half the corner over the plane of symmetry; half again for the derivative */
-    flush.value /= 2;
-    flush.slope /= 4;
-    if (!(overhang > 0) || !(height > 0))
+    f.flush.value /= 2;
+    f.flush.slope /= 4;
+    return f;
+}
+
+struct permeance permeance_edge(const struct permeance_flank *flank, double overhang)
+{
+    struct permeance wide = flank->wide, flush = flank->flush;
+    double gap = flank->gap, x = GROWTH * overhang / gap, share;
+    double d, d_slope, q, q_slope, limited, by_q;
+
+    if (!(overhang > 0) || !(flank->height > 0))
         return flush;
     share = x < 700 ? 1 - exp(-x) : 1;
     /* What a wide plane adds to flush, d, and what this overhang adds to an endless flank, q,

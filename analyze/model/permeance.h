@@ -22,12 +22,20 @@ struct permeance {
 struct permeance permeance_corner(double gap, double height);
 #define PERMEANCE_CORNER_FACE 0.19523 /* (2 - 2 ln 2)/pi */
 
+/* What does not depend on the overhang in permeance_edge(), so that it is found once for a rim. */
+struct permeance_flank {
+    double gap, height;
+    struct permeance wide, flush;
+};
+
+struct permeance_flank permeance_flank(double gap, double height);
+
 /* As permeance_corner() for a plane that ends `overhang` (m, >= 0) beyond the edge, its own flank
- * going away from the pole: the flux of the pole's flank up to `height`, without the face's share.
- * At overhang 0 it is half the corner over a plane at half the gap (by symmetry); for wide overhang
- * it is permeance_corner(). Between them it is a blend, within 10 % of the pull of the exact map
- * dz/dt ~ sqrt((t + 1)(t - b))/t of two finite corners, and mostly within 3 %. */
-struct permeance permeance_edge(double gap, double overhang, double height);
+ * going away from the pole: the flux of the pole's flank up to the flank's height, without the
+ * face's share. At overhang 0 it is half the corner over a plane at half the gap (by symmetry); for
+ * wide overhang it is permeance_corner(). Between them it is a blend, within 10 % of the pull of
+ * the exact map dz/dt ~ sqrt((t + 1)(t - b))/t of two finite corners, and mostly within 3 %. */
+struct permeance permeance_edge(const struct permeance_flank *flank, double overhang);
 
 /* What the edge of the face carries, per metre, beyond the uniform field, at that overhang. */
 struct permeance permeance_face_edge(double gap, double overhang);
