@@ -120,23 +120,6 @@ static double plogp(double p)
     return p > 0 ? -p * log2(p) : 0;
 }
 
-/* Back from an item's scale to its unit. */
-static double off_scale(enum evidence_kind kind, double reading)
-{
-    switch (kind) {
-    case EVIDENCE_INSULATION:
-    case EVIDENCE_INDUCTANCE:
-    case EVIDENCE_SECOND_TIME:
-    case EVIDENCE_LIFT:
-    case EVIDENCE_PULL:
-        return exp(reading);
-    case EVIDENCE_RESIDUAL_PULL:
-        return fmax(0, exp(reading) - 0.02);
-    default:
-        return reading;
-    }
-}
-
 static int compare(const void *a, const void *b)
 {
     double x = *(const double *)a, y = *(const double *)b;
@@ -219,7 +202,7 @@ static bool predict(const struct verdict *v, const struct evidence_set *evidence
         }
         if (kind != EVIDENCE_LIFT) {
             /* The noise of a figure of the size that is expected. */
-            double typical = off_scale(kind, middle_of(c->reading, n));
+            double typical = reading_unscale(kind, middle_of(c->reading, n));
 
             items->count = at;
             if (isfinite(typical)) {
@@ -237,7 +220,7 @@ static bool predict(const struct verdict *v, const struct evidence_set *evidence
                 if (!suppose_read(v->suppose, &v->draw[pick[d]].state, c->item, &c->reading[d],
                                   &c->noise[d]))
                     return false;
-                if (isfinite(gain) && off_scale(kind, 1) == 1)
+                if (isfinite(gain) && !reading_by_log(kind))
                     c->noise[d] = hypot(c->noise[d], gain);
             }
         }

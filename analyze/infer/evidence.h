@@ -60,7 +60,8 @@ struct evidence_conditions {
     double voltage_u;     /* V */
     double current;       /* A */
     double current_u;     /* A */
-    double gap;           /* m, shim between each pole face and the keeper; 0 is contact */
+    double gap;           /* m, shim between each pole face and the keeper; 0 is contact; paint and
+                             plating of the design stay under it */
     double gap_u;         /* m */
     double source_ohm;    /* ohm, internal resistance of the supply (SAG) */
     double source_ohm_u;  /* ohm */

@@ -7,7 +7,7 @@
 /* One coil that explains the evidence; all draws of a verdict weigh the same. */
 struct verdict_draw {
     struct suppose_variant variant;
-    struct suppose_state state;
+    struct reading_state state;
     double resistance_a, resistance_b; /* ohm, limbs at the ambient temperature of the design */
     double resistance;                 /* ohm, the pair there */
     double pull;                       /* N under the design's conditions; NaN: not asked for */

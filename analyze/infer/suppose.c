@@ -1,15 +1,16 @@
 #include "analyze/infer/suppose.h"
-#include "analyze/model/uncertain.h"
 
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_eigen.h>
 #include <gsl/gsl_matrix.h>
-#include <gsl/gsl_sf_erf.h>
 #include <math.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+
+#include "analyze/infer/likely.h"
+#include "analyze/model/uncertain.h"
 
 /* Spread of what hands, benches and the magnetic network add beyond the stated tolerances. All are
  * common practice, no source; a shop's own figures replace the first three (learn.h). */
@@ -28,14 +29,7 @@
 #define COOLING_S      900.0 /* s, time constant of a small coil in still air, and its log spread */
 #define COOLING_U      0.6
 
-#define POLARITY_MISREAD 0.01   /* a compass read or noted the wrong way round */
-#define SEAT_U           0.15   /* log, pull from one seating of the keeper to the next */
-#define BAD_SEAT         0.08   /* share of trials that fail only because the keeper rocked */
-#define EDDY_SEEN        0.5    /* a second time constant is seen without a short: solid iron */
-#define EDDY_LOG_S       (-5.0) /* ln s, and its spread */
-#define EDDY_LOG_U       1.3
-#define DIRECTION_LEAST  0.12 /* a direction that moves no reading by this much of its noise */
-#define PULL_FLOOR       1e-4 /* N, so that a pull of nothing has a logarithm */
+#define DIRECTION_LEAST 0.12 /* a direction that moves no reading by this much of its noise */
 
 #define LEAST_VARIANT_UNKNOWNS 6
 
@@ -72,105 +66,29 @@ struct other_wire {
 };
 
 struct suppose {
-    struct coil *coil;
+    struct reading_bench bench;
     struct evidence_set evidence;
     struct finding_prior prior;
-    struct coil_specimen nominal;
-    struct coil_observables expected;
-    double ambient;
-    int limbs;
+    struct reading_plan plan;
+    struct likely likely;
+    bool costly[EVIDENCE_MAX];
+    bool any_costly;
     double layer_turns[2]; /* of a layer; NaN when there are no layers to speak of */
     struct coil_input input[COIL_INPUTS_MAX];
     struct nuisance nuisance[SUPPOSE_NUISANCES_MAX];
     size_t nuisances;
     struct other_wire wire[WIRES_MAX];
     size_t wires;
-    size_t first_polarity; /* the item that stands for all polarities; EVIDENCE_MAX: none */
 
     /* Directions searched: unknown j moves nuisance i by turn[i][j]. */
     double turn[SUPPOSE_NUISANCES_MAX][WEIGH_UNKNOWNS_MAX];
     size_t directions;
-    double noise[EVIDENCE_MAX];  /* of each item on its scale, dropped directions included */
-    double middle[EVIDENCE_MAX]; /* what the coil as designed would read, on the item's scale */
+    /* Their effect on the items, for aiding and for cancelling limbs: rows of items. */
+    double slope[2][EVIDENCE_MAX * WEIGH_UNKNOWNS_MAX];
 
     struct suppose_variant variant; /* of the model in use */
     const struct finding *finding;
 };
-
-/* ---- scales ---- */
-
-static double floor_pull(double n)
-{
-    return log(fmax(n, PULL_FLOOR));
-}
-
-/* Readings whose errors are factors are compared by their logarithms. */
-static bool by_log(enum evidence_kind kind)
-{
-    switch (kind) {
-    case EVIDENCE_INSULATION:
-    case EVIDENCE_INDUCTANCE:
-    case EVIDENCE_SECOND_TIME:
-    case EVIDENCE_LIFT:
-    case EVIDENCE_PULL:
-    case EVIDENCE_RESIDUAL_PULL:
-        return true;
-    default:
-        return false;
-    }
-}
-
-static double on_scale(enum evidence_kind kind, double value)
-{
-    switch (kind) {
-    case EVIDENCE_LIFT:
-    case EVIDENCE_PULL:
-        return floor_pull(value);
-    case EVIDENCE_RESIDUAL_PULL:
-        return log(fmax(value, 0) + 0.02); /* below 0.02 N nobody can tell from nothing */
-    default:
-        return by_log(kind) ? log(fmax(value, 1e-12)) : value;
-    }
-}
-
-/* Noise of one item on its scale, before the dropped directions are added. */
-static double own_noise(const struct evidence_item *e)
-{
-    double rel = e->value != 0 ? e->u / fabs(e->value) : 0.1;
-    double u = e->u;
-
-    switch (e->kind) {
-    case EVIDENCE_RESISTANCE:
-        return e->bound == EVIDENCE_EQUAL ? u : hypot(u, 0.01 * e->value);
-    case EVIDENCE_CURRENT:
-        if (e->at.voltage > 0 && !isnan(e->at.voltage_u))
-            u = hypot(u, e->value * e->at.voltage_u / e->at.voltage);
-        return u;
-    case EVIDENCE_SAG:
-        return hypot(u, e->value * e->at.source_ohm_u / e->at.source_ohm);
-    case EVIDENCE_INSULATION:
-        return fmin(1, hypot(rel, 0.1));
-    case EVIDENCE_INDUCTANCE:
-        /* A bridge also sees the eddy currents of solid iron, which the model leaves out. */
-        return fmin(1, hypot(rel, e->at.frequency > 0 ? 0.25 : 0.06));
-    case EVIDENCE_SECOND_TIME:
-        return 0.4;
-    case EVIDENCE_WIRE_MASS:
-        return hypot(u, 0.007 * e->value); /* tape, solder, varnish */
-    case EVIDENCE_LIFT: {
-        double current = e->at.current_u > 0 && e->at.current > 0
-                             ? 2 * e->at.current_u / e->at.current
-                             : 0; /* pull goes by its square */
-        return hypot(hypot(fmin(1, rel), SEAT_U), current);
-    }
-    case EVIDENCE_PULL:
-        return hypot(fmin(1, rel), 0.06);
-    case EVIDENCE_RESIDUAL_PULL:
-        return hypot(fmin(1, e->u / (fmax(e->value, 0) + 0.02)), 0.3);
-    default:
-        return u;
-    }
-}
 
 /* ---- from nuisances to a state ---- */
 
@@ -206,17 +124,17 @@ static void apply_input(const struct coil_input *input, double z, struct coil_sp
     coil_input_set(input, value, specimen, &unused);
 }
 
-static void state_clear(const struct suppose *s, struct suppose_state *state)
+static void state_clear(const struct suppose *s, struct reading_state *state)
 {
     memset(state, 0, sizeof *state);
-    state->specimen = s->nominal;
+    state->specimen = s->bench.nominal;
     state->insulation = INSULATION_OHM;
     state->cooling = COOLING_S;
     state->inductance = state->build = state->short_time = state->sticking = 1;
 }
 
 static void apply_nuisance(const struct suppose *s, const struct nuisance *n, double z,
-                           struct suppose_state *state)
+                           struct reading_state *state)
 {
     struct coil_specimen *p = &state->specimen;
     double x = n->mean + n->u * z;
@@ -230,12 +148,13 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
         p->turns[limb] = fmax(1, p->turns[limb] * (1 + x));
         break;
     case NUISANCE_MEAN_TURN:
-        p->mean_turn_offset[0] += x * s->expected.y[COIL_MEAN_TURN_A];
-        if (s->limbs > 1)
-            p->mean_turn_offset[1] += x * s->expected.y[COIL_MEAN_TURN_B];
+        p->mean_turn_offset[0] += x * s->bench.expected.y[COIL_MEAN_TURN_A];
+        if (s->bench.limbs > 1)
+            p->mean_turn_offset[1] += x * s->bench.expected.y[COIL_MEAN_TURN_B];
         break;
     case NUISANCE_LIMB_TURN:
-        p->mean_turn_offset[limb] += x * s->expected.y[limb ? COIL_MEAN_TURN_B : COIL_MEAN_TURN_A];
+        p->mean_turn_offset[limb] +=
+            x * s->bench.expected.y[limb ? COIL_MEAN_TURN_B : COIL_MEAN_TURN_A];
         break;
     case NUISANCE_RESISTIVITY:
         p->resistivity *= 1 + x;
@@ -288,7 +207,7 @@ static double turns_factor(const struct suppose *s, int limb, int sign, int laye
     double d;
 
     if (layers > 0)
-        d = layers * s->layer_turns[limb] / s->nominal.turns[limb] * (1 + 0.03 * z);
+        d = layers * s->layer_turns[limb] / s->bench.nominal.turns[limb] * (1 + 0.03 * z);
     else
         d = s->prior.turns_median * exp(s->prior.turns_log_sd * z);
     return sign < 0 ? fmax(0.03, 1 - fmin(d, 0.97)) : 1 + fmin(d, 1.5);
@@ -309,7 +228,7 @@ static size_t finding_unknowns(unsigned faults)
 }
 
 static void apply_faults(const struct suppose *s, const struct suppose_variant *v, unsigned faults,
-                         const double *z, struct suppose_state *state)
+                         const double *z, struct reading_state *state)
 {
     const struct finding_prior *prior = &s->prior;
     struct coil_specimen *p = &state->specimen;
@@ -321,7 +240,7 @@ static void apply_faults(const struct suppose *s, const struct suppose_variant *
             turns_factor(s, 1, faults & FINDING_TURNS_A ? v->sign_b : v->sign_a, v->layers, *z++);
     if (faults & FINDING_TURNS_ALIKE) {
         p->turns[0] *= turns_factor(s, 0, v->sign_a, v->layers, *z);
-        p->turns[1] *= s->limbs > 1 ? turns_factor(s, 1, v->sign_a, v->layers, *z) : 1;
+        p->turns[1] *= s->bench.limbs > 1 ? turns_factor(s, 1, v->sign_a, v->layers, *z) : 1;
         z++;
     }
     if ((faults & FINDING_GAUGE) && v->wire >= 0) {
@@ -377,390 +296,50 @@ static void apply_faults(const struct suppose *s, const struct suppose_variant *
         state->lead_ohm += log_uniform(prior->lead_low, prior->lead_high, *z++);
 }
 
-/* ---- what would be read ---- */
-
-struct cache {
-    double temperature[8];
-    struct coil_observables y[8];
-    size_t count;
-};
-
-static double item_temperature(const struct suppose *s, const struct suppose_state *state,
-                               const struct evidence_item *e)
-{
-    double t = isnan(e->at.temperature) ? s->ambient : e->at.temperature;
-    /* Without a thermometer the room is known only roughly. */
-    double u = isnan(e->at.temperature) ? 4 : e->at.temperature_u;
-
-    return fmax(-40, fmin(250, t + u * state->temperature + state->heat));
-}
-
-/* Resistances, masses and sizes: quick, and the same for every item at one temperature. */
-static const struct coil_observables *electric(const struct suppose *s,
-                                               const struct suppose_state *state,
-                                               const struct evidence_item *e, struct cache *cache)
-{
-    struct coil_specimen p = state->specimen;
-    struct coil_conditions k;
-    struct status st;
-    size_t at;
-
-    p.temperature = item_temperature(s, state, e);
-    for (size_t i = 0; i < cache->count; i++)
-        if (cache->temperature[i] == p.temperature)
-            return &cache->y[i];
-    at = cache->count < 8 ? cache->count++ : 7;
-    cache->temperature[at] = p.temperature;
-    memset(&k, 0, sizeof k);
-    k.drive = COIL_DRIVE_PAIR;
-    k.voltage = NAN;
-    if (coil_forward(s->coil, &p, &k, COIL_ELECTRIC, &cache->y[at], &st) != STATUS_OK) {
-        cache->count--;
-        return NULL;
-    }
-    return &cache->y[at];
-}
-
-static double place_resistance(const struct suppose *s, const struct suppose_state *state,
-                               const struct coil_observables *y, enum evidence_place place)
-{
-    switch (place) {
-    case EVIDENCE_LIMB_A:
-        return y->y[COIL_RESISTANCE_A];
-    case EVIDENCE_LIMB_B:
-        return s->limbs > 1 ? y->y[COIL_RESISTANCE_B] : y->y[COIL_RESISTANCE_A];
-    default:
-        return y->y[COIL_RESISTANCE_PAIR] + state->joint_pair;
-    }
-}
-
-/* The magnetic solve under the conditions of an item. */
-static bool magnetic(const struct suppose *s, const struct suppose_state *state,
-                     const struct evidence_item *e, double resistance, unsigned want,
-                     struct coil_observables *y)
-{
-    struct coil_specimen p = state->specimen;
-    struct coil_conditions k;
-    struct status st;
-    double current = e->at.current;
-
-    memset(&k, 0, sizeof k);
-    k.drive = e->place == EVIDENCE_LIMB_A   ? COIL_DRIVE_LIMB_A
-              : e->place == EVIDENCE_LIMB_B ? COIL_DRIVE_LIMB_B
-                                            : COIL_DRIVE_PAIR;
-    if (isnan(current) && e->at.voltage > 0)
-        current = isfinite(resistance) ? e->at.voltage / fmax(resistance, 1e-3) : 0;
-    if (want == COIL_INDUCTANCE) {
-        /* A rise sees the mean inductance on the way up; a bridge works at next to nothing. */
-        current = e->at.frequency > 0 || isnan(current) ? 1e-3 : 0.6 * current;
-    }
-    if (isnan(current))
-        return false;
-    k.voltage = NAN;
-    k.current = current;
-    k.keeper = e->at.keeper || e->kind == EVIDENCE_LIFT || e->kind == EVIDENCE_PULL ||
-               e->kind == EVIDENCE_RESIDUAL_PULL;
-    if (!isnan(e->at.gap))
-        p.gap += e->at.gap - s->nominal.gap;
-    p.gap = fmin(0.1, fmax(0, p.gap));
-    p.temperature = item_temperature(s, state, e);
-    return coil_forward(s->coil, &p, &k, want, y, &st) == STATUS_OK;
-}
-
-static bool read_item(const struct suppose *s, const struct suppose_state *state,
-                      const struct evidence_item *e, struct cache *cache, double *reading)
-{
-    const struct coil_specimen *p = &state->specimen;
-    const struct coil_observables *y = electric(s, state, e, cache);
-    double gain = e->instrument >= 0 ? 1 + state->gain[e->instrument] : 1;
-    double r;
-    struct coil_observables m;
-
-    if (!y)
-        return false;
-    r = place_resistance(s, state, y, e->place);
-    switch (e->kind) {
-    case EVIDENCE_RESISTANCE:
-        *reading = gain * (r + (e->wires == 2 ? state->lead_ohm : 0));
-        return true;
-    case EVIDENCE_INSULATION:
-        *reading = on_scale(e->kind, 1 / (1 / state->insulation + p->leakage));
-        return true;
-    case EVIDENCE_CURRENT:
-        *reading = gain * e->at.voltage / fmax(r, 1e-6);
-        return true;
-    case EVIDENCE_SAG:
-        *reading = e->at.voltage * e->at.source_ohm / (fmax(r, 0) + e->at.source_ohm);
-        return true;
-    case EVIDENCE_INDUCTANCE:
-        if (!isfinite(r)) {
-            *reading = -50; /* no current, no inductance */
-            return true;
-        }
-        if (!magnetic(s, state, e, r, COIL_INDUCTANCE, &m))
-            return false;
-        *reading =
-            log(fmax(1e-12, gain * state->inductance *
-                                m.y[e->at.keeper ? COIL_INDUCTANCE_ON : COIL_INDUCTANCE_OFF]));
-        return true;
-    case EVIDENCE_SECOND_TIME:
-        *reading = -WEIGH_FAR;
-        if (p->shorted[0] > 0 || p->shorted[1] > 0) {
-            if (!magnetic(s, state, e, r, COIL_INDUCTANCE, &m))
-                return false;
-            if (m.y[COIL_TAU_SHORT] > 0)
-                *reading = log(m.y[COIL_TAU_SHORT] * state->short_time);
-        }
-        return true;
-    case EVIDENCE_POLARITY:
-        /* +1: the free ends are unlike poles, as aiding limbs make them. */
-        *reading = p->sense[0] * p->sense[1];
-        if (p->bypass[0] < 0.2 * y->y[COIL_RESISTANCE_B] ||
-            p->bypass[1] < 0.2 * y->y[COIL_RESISTANCE_A])
-            *reading = 1; /* the dead limb carries the other's flux back */
-        if (p->open[0] || p->open[1])
-            *reading = 0;
-        return true;
-    case EVIDENCE_WIRE_MASS: {
-        double share = 1;
-
-        if (e->place != EVIDENCE_PAIR && s->limbs > 1) {
-            double a =
-                p->turns[0] * y->y[COIL_MEAN_TURN_A] * p->wire_diameter[0] * p->wire_diameter[0];
-            double b =
-                p->turns[1] * y->y[COIL_MEAN_TURN_B] * p->wire_diameter[1] * p->wire_diameter[1];
-
-            share = (e->place == EVIDENCE_LIMB_A ? a : b) / (a + b);
-        }
-        *reading = gain * share * y->y[COIL_WIRE_MASS];
-        return true;
-    }
-    case EVIDENCE_DIAMETER: {
-        double over =
-            y->y[e->place == EVIDENCE_LIMB_B && s->limbs > 1 ? COIL_OUTSIDE_B : COIL_OUTSIDE_A];
-        double under = p->limb_width + 2 * p->wrap;
-
-        *reading = under + (over - under) * state->build;
-        return true;
-    }
-    case EVIDENCE_WIRE_DIAMETER:
-        *reading = p->wire_diameter[0];
-        return true;
-    case EVIDENCE_LIFT:
-    case EVIDENCE_PULL:
-        if (!isfinite(r) || e->at.current == 0) {
-            *reading = floor_pull(0);
-            return true;
-        }
-        if (!magnetic(s, state, e, r, COIL_FIELD, &m))
-            return false;
-        *reading = floor_pull(gain * m.y[COIL_PULL]);
-        return true;
-    case EVIDENCE_RESIDUAL_PULL: {
-        struct evidence_item work = *e;
-
-        if (isnan(work.at.current) && isnan(work.at.voltage)) {
-            const struct design *d = coil_design(s->coil);
-
-            if (!amount_given(d->supply.voltage))
-                return false;
-            work.at.voltage = d->supply.voltage.value;
-        }
-        if (!isfinite(r)) {
-            *reading = on_scale(e->kind, 0);
-            return true;
-        }
-        if (!magnetic(s, state, &work, r, COIL_RESIDUAL, &m))
-            return false;
-        *reading = on_scale(e->kind, state->sticking * m.y[COIL_RESIDUAL_PULL]);
-        return true;
-    }
-    case EVIDENCE_DRIFT:
-        /* A warm coil cools while it is watched. */
-        *reading = -0.0039 * state->heat / (1 + 0.0039 * (item_temperature(s, state, e) - 20)) *
-                   (1 - exp(-e->at.duration / state->cooling));
-        return true;
-    case EVIDENCE_KINDS:
-        break;
-    }
-    return false;
-}
-
-bool suppose_read(struct suppose *s, const struct suppose_state *state,
-                  const struct evidence_item *item, double *reading, double *noise)
-{
-    struct cache cache = {.count = 0};
-
-    *noise = own_noise(item);
-    if (!read_item(s, state, item, &cache, reading))
-        return false;
-    if (item->kind == EVIDENCE_SECOND_TIME && *reading <= -WEIGH_FAR) {
-        *reading = EDDY_LOG_S; /* what solid iron may show without any short */
-        *noise = EDDY_LOG_U;
-    }
-    if (item->kind == EVIDENCE_POLARITY)
-        *noise = 0.43; /* +1 and -1 are then told apart but for one reading in a hundred */
-    return true;
-}
-
 /* ---- the model to be weighed ---- */
 
-static double log_normal_cdf(double x)
+static bool scalars_of(struct suppose *s, const double *z, bool costly, double *scalar)
 {
-    return gsl_sf_log_erfc(-x / M_SQRT2) - M_LN2;
-}
+    struct reading_state state;
+    double reading[EVIDENCE_MAX];
 
-static double log_normal(double x, double u)
-{
-    return -0.5 * x * x / (u * u) - log(u) - 0.5 * log(2 * M_PI);
-}
-
-/* All the polarities at once: the supply may be either way round, so one sign is free. */
-static double polarity_likelihood(const struct suppose *s, double product)
-{
-    double sum = -INFINITY;
-    bool none = product > -0.5 && product < 0.5;
-
-    for (int lead = -1; lead <= 1; lead += 2) {
-        double p = log(0.5);
-
-        for (size_t i = 0; i < s->evidence.count; i++) {
-            const struct evidence_item *e = &s->evidence.item[i];
-            double pole;
-
-            if (e->kind != EVIDENCE_POLARITY || e->place == EVIDENCE_PAIR)
-                continue;
-            pole = e->place == EVIDENCE_LIMB_A ? lead : -lead * product;
-            if (none)
-                p += log(0.5);
-            else
-                p += e->value * pole > 0 ? log1p(-POLARITY_MISREAD) : log(POLARITY_MISREAD);
-        }
-        sum = weigh_log_add(sum, p);
-    }
-    /* Nobody notes a pole where a compass does not move. */
-    return none ? sum + log(0.05) : sum;
-}
-
-static double second_time_likelihood(const struct suppose *s, size_t item, double scalar)
-{
-    const struct evidence_item *e = &s->evidence.item[item];
-    double value = on_scale(e->kind, e->value);
-    bool shorted = scalar > -0.5 * WEIGH_FAR;
-
-    if (e->bound == EVIDENCE_BELOW) {
-        if (!shorted)
-            return log(1 - EDDY_SEEN);
-        return log(0.1 + 0.4 * gsl_cdf_ugaussian_P(-scalar));
-    }
-    if (!shorted)
-        return log(EDDY_SEEN) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U);
-    return weigh_log_add(log(0.6) + log_normal(scalar * s->noise[item], s->noise[item]),
-                         log(0.3) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U));
-}
-
-static double sound(void *context, size_t item, double scalar)
-{
-    const struct suppose *s = context;
-    const struct evidence_item *e = &s->evidence.item[item];
-
-    switch (e->kind) {
-    case EVIDENCE_POLARITY:
-        return item == s->first_polarity ? polarity_likelihood(s, scalar) : 0;
-    case EVIDENCE_SECOND_TIME:
-        return second_time_likelihood(s, item, scalar);
-    case EVIDENCE_LIFT:
-        if (e->outcome == EVIDENCE_HELD)
-            return log_normal_cdf(scalar);
-        /* 'More than so much' was not lifted: any load would do. */
-        if (e->bound == EVIDENCE_ABOVE)
-            return 0;
-        return weigh_log_add(log(BAD_SEAT), log1p(-BAD_SEAT) + log_normal_cdf(-scalar));
-    default:
-        break;
-    }
-    if (e->bound == EVIDENCE_ABOVE)
-        return log_normal_cdf(scalar);
-    if (e->bound == EVIDENCE_BELOW)
-        return log_normal_cdf(-scalar);
-    return log_normal(scalar, 1) - log(s->noise[item]);
-}
-
-static double item_misfit(void *context, size_t item, double scalar)
-{
-    const struct suppose *s = context;
-    const struct evidence_item *e = &s->evidence.item[item];
-
-    if (e->kind == EVIDENCE_POLARITY || e->kind == EVIDENCE_SECOND_TIME)
-        return -1;
-    if (e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
-        return -1;
-    return scalar * scalar;
-}
-
-static double mistake_chance(void *context, size_t item)
-{
-    const struct suppose *s = context;
-    const struct evidence_item *e = &s->evidence.item[item];
-
-    /* Those carry their own allowance for being misread. */
-    if (e->kind == EVIDENCE_POLARITY || e->kind == EVIDENCE_SECOND_TIME)
-        return 0;
-    return fmin(0.3, s->prior.mistake * (e->doubtful ? 8 : 1));
-}
-
-/* A mistake is usually a factor near the true figure (wrong limb, wrong line of the note-book),
- * one time in four a power of ten. */
-static double mistaken(void *context, size_t item, const double *scalar)
-{
-    const struct suppose *s = context;
-    const struct evidence_item *e = &s->evidence.item[item];
-    double value = on_scale(e->kind, e->value), expect, middle = s->middle[item], sum;
-
-    if (e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
-        return log(0.3);
-    expect = value + scalar[item] * s->noise[item];
-    if (by_log(e->kind))
-        return weigh_log_add(log(0.75) + log_normal(value - middle, 1.5),
-                             log(0.125) + weigh_log_add(log_normal(value - expect - M_LN10, 0.15),
-                                                        log_normal(value - expect + M_LN10, 0.15)));
-    if (e->kind == EVIDENCE_DRIFT || !(middle > 0))
-        return log_normal(value - middle, fmax(0.05, fabs(middle)));
-    if (!(value > 0))
-        return log(0.02) - log(fabs(middle));
-    sum = log(0.75) + log_normal(log(value / middle), 0.8);
-    if (expect > 0)
-        sum = weigh_log_add(sum, log(0.125) +
-                                     weigh_log_add(log_normal(log(value / expect) - M_LN10, 0.03),
-                                                   log_normal(log(value / expect) + M_LN10, 0.03)));
-    return sum - log(value);
+    suppose_state(s, &s->variant, z, 0, &state);
+    if (!reading_all(&s->bench, &state, &s->evidence, &s->plan, costly, reading))
+        return false;
+    for (size_t i = 0; i < s->evidence.count; i++)
+        if (costly || !s->costly[i])
+            scalar[i] = likely_scalar(&s->likely, i, reading[i]);
+    return true;
 }
 
 static bool scalars(void *context, const double *z, double *scalar)
 {
-    struct suppose *s = context;
-    struct suppose_state state;
-    struct cache cache = {.count = 0};
+    return scalars_of(context, z, true, scalar);
+}
 
-    suppose_state(s, &s->variant, z, 0, &state);
-    for (size_t i = 0; i < s->evidence.count; i++) {
-        const struct evidence_item *e = &s->evidence.item[i];
-        double reading;
+static bool quick(void *context, const double *z, double *scalar)
+{
+    return scalars_of(context, z, false, scalar);
+}
 
-        if (e->kind == EVIDENCE_POLARITY && i != s->first_polarity) {
-            scalar[i] = 0;
-            continue;
-        }
-        if (!read_item(s, &state, e, &cache, &reading))
-            return false;
-        if (e->kind == EVIDENCE_POLARITY)
-            scalar[i] = reading;
-        else if (e->kind == EVIDENCE_SECOND_TIME && reading <= -WEIGH_FAR)
-            scalar[i] = reading;
-        else
-            scalar[i] = (reading - on_scale(e->kind, e->value)) / s->noise[i];
-    }
-    return true;
+static double sound(void *context, size_t item, double scalar)
+{
+    return likely_sound(&((struct suppose *)context)->likely, item, scalar);
+}
+
+static double mistaken(void *context, size_t item, const double *scalar)
+{
+    return likely_mistaken(&((struct suppose *)context)->likely, item, scalar[item]);
+}
+
+static double mistake(void *context, size_t item)
+{
+    return likely_mistake(&((struct suppose *)context)->likely, item);
+}
+
+static double misfit(void *context, size_t item, double scalar)
+{
+    return likely_misfit(&((struct suppose *)context)->likely, item, scalar);
 }
 
 struct weigh_model suppose_model(struct suppose *s, const struct suppose_variant *variant)
@@ -776,8 +355,14 @@ struct weigh_model suppose_model(struct suppose *s, const struct suppose_variant
     m.scalars = scalars;
     m.sound = sound;
     m.mistaken = mistaken;
-    m.mistake = mistake_chance;
-    m.item_misfit = item_misfit;
+    m.mistake = mistake;
+    m.item_misfit = misfit;
+    if (s->any_costly) {
+        m.quick = quick;
+        m.costly = s->costly;
+    }
+    m.slope = s->slope[s->finding->faults & FINDING_CANCEL ? 1 : 0];
+    m.slopes = s->directions;
     return m;
 }
 
@@ -789,7 +374,7 @@ static uint64_t mix(uint64_t x)
 }
 
 void suppose_state(const struct suppose *s, const struct suppose_variant *variant, const double *z,
-                   size_t tail, struct suppose_state *state)
+                   size_t tail, struct reading_state *state)
 {
     double full[SUPPOSE_NUISANCES_MAX] = {0};
 
@@ -814,36 +399,27 @@ void suppose_state(const struct suppose *s, const struct suppose_variant *varian
     for (size_t i = 0; i < s->nuisances; i++)
         apply_nuisance(s, &s->nuisance[i], full[i], state);
     if (variant) {
-        state->variant = variant;
         apply_faults(s, variant, finding_table(NULL)[variant->finding].faults, z + s->directions,
                      state);
     }
 }
 
-double suppose_unknown(struct suppose *s)
+double suppose_unknown(const struct suppose *s)
 {
-    double sum = 0;
+    return likely_unknown(&s->likely);
+}
 
-    for (size_t i = 0; i < s->evidence.count; i++) {
-        const struct evidence_item *e = &s->evidence.item[i];
-        double value = on_scale(e->kind, e->value);
-
-        if (e->kind == EVIDENCE_POLARITY)
-            sum += i == s->first_polarity ? polarity_likelihood(s, 1) - log(2) : 0;
-        else if (e->kind == EVIDENCE_SECOND_TIME)
-            sum +=
-                log(0.5) +
-                (e->bound == EVIDENCE_EQUAL ? log_normal(value - EDDY_LOG_S, 2 * EDDY_LOG_U) : 0);
-        else if (e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
-            sum += log(0.3);
-        else if (by_log(e->kind))
-            sum += log_normal(value - s->middle[i], 1);
-        else if (e->kind == EVIDENCE_DRIFT || !(s->middle[i] > 0) || !(value > 0))
-            sum += log_normal(value - s->middle[i], fmax(0.05, fabs(s->middle[i])));
-        else
-            sum += log_normal(log(value / s->middle[i]), 0.4) - log(value);
-    }
-    return sum;
+bool suppose_read(const struct suppose *s, const struct reading_state *state,
+                  const struct evidence_item *item, double *reading, double *noise)
+{
+    *noise = reading_noise(item);
+    if (!reading_one(&s->bench, state, item, reading))
+        return false;
+    if (item->kind == EVIDENCE_SECOND_TIME && *reading <= READING_NONE)
+        likely_eddy(reading, noise);
+    if (item->kind == EVIDENCE_POLARITY)
+        *noise = 0.43; /* +1 and -1 are then told apart but for one reading in a hundred */
+    return true;
 }
 
 /* ---- preparing ---- */
@@ -865,13 +441,13 @@ static void add_nuisance(struct suppose *s, enum nuisance_kind kind, int index, 
 
 static void list_nuisances(struct suppose *s, const struct suppose_learnt *learnt)
 {
-    const struct design *d = coil_design(s->coil);
+    const struct design *d = coil_design(s->bench.coil);
     struct coil_conditions k;
     size_t inputs;
     bool lot = learnt && !isnan(learnt->wire_lot);
 
-    coil_conditions_nominal(s->coil, &k);
-    inputs = coil_inputs(s->coil, &k, s->input);
+    coil_conditions_nominal(s->bench.coil, &k);
+    inputs = coil_inputs(s->bench.coil, &k, s->input);
     for (size_t i = 0; i < inputs; i++) {
         size_t at = s->input[i].specimen_offset;
 
@@ -886,7 +462,7 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
             s->input[i].u *= 0.3;
         add_nuisance(s, NUISANCE_INPUT, (int)i, 0, 1);
     }
-    for (int limb = 0; limb < s->limbs; limb++) {
+    for (int limb = 0; limb < s->bench.limbs; limb++) {
         struct amount turns = d->winding.turns[limb];
 
         add_nuisance(s, NUISANCE_TURNS, limb, 0, hypot(TURNS_SLIP, turns.u / turns.value));
@@ -908,7 +484,8 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
     if (learnt && !isnan(learnt->contact_gap))
         add_nuisance(s, NUISANCE_CONTACT, 0, learnt->contact_gap, learnt->contact_gap_u);
     else
-        add_nuisance(s, NUISANCE_CONTACT, 0, log(fmax(s->nominal.roughness, 1e-6)), CONTACT_LOG_U);
+        add_nuisance(s, NUISANCE_CONTACT, 0, log(fmax(s->bench.nominal.roughness, 1e-6)),
+                     CONTACT_LOG_U);
     add_nuisance(s, NUISANCE_INSULATION, 0, log(INSULATION_OHM), INSULATION_U);
     add_nuisance(s, NUISANCE_COOLING, 0, log(COOLING_S), COOLING_U);
     add_nuisance(s, NUISANCE_INDUCTANCE, 0, 0, INDUCTANCE_U);
@@ -952,7 +529,7 @@ static void add_wire(struct suppose *s, const struct wire *right, enum wire_syst
 
 static void list_wires(struct suppose *s)
 {
-    const struct wire *w = &coil_design(s->coil)->winding.wire;
+    const struct wire *w = &coil_design(s->bench.coil)->winding.wire;
     enum wire_system numbered[2] = {WIRE_SWG, WIRE_AWG};
     double sum = 0;
 
@@ -1067,7 +644,7 @@ size_t suppose_variants(const struct suppose *s, size_t finding,
     const struct finding *f = &finding_table(&rows)[finding];
     struct suppose_variant v;
 
-    if (finding >= rows || (f->two_limbs && s->limbs < 2))
+    if (finding >= rows || (f->two_limbs && s->bench.limbs < 2))
         return 0;
     memset(&v, 0, sizeof v);
     v.finding = finding;
@@ -1105,28 +682,24 @@ static bool effects(struct suppose *s, unsigned faults, double (*effect)[SUPPOSE
                     double *middle)
 {
     struct suppose_variant v = {.wire = -1, .instrument = -1};
-    struct suppose_state state;
-    double at[EVIDENCE_MAX], reading;
+    struct reading_state state;
+    double reading[EVIDENCE_MAX];
 
     for (size_t n = 0; n <= s->nuisances; n++) {
-        struct cache cache = {.count = 0};
-
         state_clear(s, &state);
         for (size_t i = 0; i < s->nuisances; i++)
             apply_nuisance(s, &s->nuisance[i], i + 1 == n ? 0.5 : 0, &state);
         apply_faults(s, &v, faults, NULL, &state);
-        for (size_t i = 0; i < s->evidence.count; i++) {
-            const struct evidence_item *e = &s->evidence.item[i];
-
-            if (!read_item(s, &state, e, &cache, &reading)) {
-                if (n == 0)
-                    return false;
-                reading = at[i];
-            }
+        if (!reading_all(&s->bench, &state, &s->evidence, &s->plan, true, reading)) {
             if (n == 0)
-                at[i] = middle[i] = reading;
+                return false;
+            memcpy(reading, middle, sizeof reading);
+        }
+        for (size_t i = 0; i < s->evidence.count; i++) {
+            if (n == 0)
+                middle[i] = reading[i];
             else
-                effect[i][n - 1] = (reading - at[i]) / 0.5 / s->noise[i];
+                effect[i][n - 1] = (reading[i] - middle[i]) / 0.5 / s->likely.noise[i];
         }
     }
     return true;
@@ -1135,7 +708,7 @@ static bool effects(struct suppose *s, unsigned faults, double (*effect)[SUPPOSE
 /* Finds the directions: eigenvectors of E E', E the effects under aiding and under cancelling. */
 static enum status_code find_directions(struct suppose *s, struct status *st)
 {
-    size_t items = s->evidence.count, rows = items * (s->limbs > 1 ? 2 : 1);
+    size_t items = s->evidence.count, rows = items * (s->bench.limbs > 1 ? 2 : 1);
     double(*effect)[SUPPOSE_NUISANCES_MAX];
     double unused[EVIDENCE_MAX], dropped[EVIDENCE_MAX] = {0};
     gsl_matrix *square = NULL, *vectors = NULL;
@@ -1155,8 +728,8 @@ static enum status_code find_directions(struct suppose *s, struct status *st)
         code = status_fail(st, STATUS_MEMORY, "no memory for the evidence");
         goto out;
     }
-    if (!effects(s, 0, effect, s->middle) ||
-        (s->limbs > 1 && !effects(s, FINDING_CANCEL, effect + items, unused))) {
+    if (!effects(s, 0, effect, s->likely.middle) ||
+        (s->bench.limbs > 1 && !effects(s, FINDING_CANCEL, effect + items, unused))) {
         code = status_fail(st, STATUS_NUMERIC,
                            "the coil as designed cannot be worked out under the conditions of the "
                            "evidence");
@@ -1199,7 +772,18 @@ static enum status_code find_directions(struct suppose *s, struct status *st)
         }
     }
     for (size_t i = 0; i < items; i++)
-        s->noise[i] *= sqrt(1 + dropped[i]);
+        s->likely.noise[i] *= sqrt(1 + dropped[i]);
+    for (size_t r = 0; r < rows; r++) {
+        size_t i = r % items;
+
+        for (size_t j = 0; j < s->directions; j++) {
+            double sum = 0;
+
+            for (size_t n = 0; n < s->nuisances; n++)
+                sum += effect[r][n] * s->turn[n][j];
+            s->slope[r / items][i * s->directions + j] = sum / sqrt(1 + dropped[i]);
+        }
+    }
 out:
     free(effect);
     gsl_matrix_free(square);
@@ -1215,7 +799,7 @@ static enum status_code check_places(const struct suppose *s, struct status *st)
     for (size_t i = 0; i < s->evidence.count; i++) {
         const struct evidence_item *e = &s->evidence.item[i];
 
-        if (e->place == EVIDENCE_LIMB_B && s->limbs < 2)
+        if (e->place == EVIDENCE_LIMB_B && s->bench.limbs < 2)
             return status_fail(st, STATUS_INPUT,
                                "%s was measured, but the design has only one limb", e->source);
         if (e->instrument >= (int)s->evidence.instruments)
@@ -1241,35 +825,38 @@ enum status_code suppose_new(const struct design *design, const struct evidence_
         return status_fail(st, STATUS_MEMORY, "no memory for a verdict");
     s->evidence = *evidence;
     s->prior = *prior;
-    s->first_polarity = EVIDENCE_MAX;
-    code = coil_new(design, &s->coil, st);
+    code = coil_new(design, &s->bench.coil, st);
     if (code != STATUS_OK)
         goto fail;
-    s->limbs = design_limbs(coil_design(s->coil));
-    s->ambient = coil_design(s->coil)->supply.ambient.value;
+    s->bench.limbs = design_limbs(coil_design(s->bench.coil));
+    s->bench.ambient = coil_design(s->bench.coil)->supply.ambient.value;
     code = check_places(s, st);
     if (code != STATUS_OK)
         goto fail;
-    coil_specimen_nominal(s->coil, &s->nominal);
-    coil_conditions_nominal(s->coil, &k);
+    coil_specimen_nominal(s->bench.coil, &s->bench.nominal);
+    coil_conditions_nominal(s->bench.coil, &k);
     k.voltage = NAN;
     k.current = 0;
-    code = coil_forward(s->coil, &s->nominal, &k, COIL_ELECTRIC, &s->expected, st);
+    code =
+        coil_forward(s->bench.coil, &s->bench.nominal, &k, COIL_ELECTRIC, &s->bench.expected, st);
     if (code != STATUS_OK)
         goto fail;
     for (int limb = 0; limb < 2; limb++) {
-        double layers = s->expected.y[limb ? COIL_LAYERS_B : COIL_LAYERS_A];
+        double layers = s->bench.expected.y[limb ? COIL_LAYERS_B : COIL_LAYERS_A];
 
         s->layer_turns[limb] = NAN;
-        if (limb < s->limbs && coil_design(s->coil)->winding.layers != DESIGN_SCRAMBLE &&
-            layers >= 3)
-            s->layer_turns[limb] = s->nominal.turns[limb] / layers;
+        if (limb < s->bench.limbs &&
+            coil_design(s->bench.coil)->winding.layers != DESIGN_SCRAMBLE && layers >= 3)
+            s->layer_turns[limb] = s->bench.nominal.turns[limb] / layers;
     }
+    s->likely.set = &s->evidence;
+    s->likely.mistake = prior->mistake;
     for (size_t i = 0; i < s->evidence.count; i++) {
-        s->noise[i] = own_noise(&s->evidence.item[i]);
-        if (s->evidence.item[i].kind == EVIDENCE_POLARITY && s->first_polarity == EVIDENCE_MAX)
-            s->first_polarity = i;
+        s->likely.noise[i] = reading_noise(&s->evidence.item[i]);
+        s->costly[i] = reading_costly(s->evidence.item[i].kind);
+        s->any_costly = s->any_costly || s->costly[i];
     }
+    reading_plan_make(&s->bench, &s->evidence, &s->plan);
     list_nuisances(s, learnt);
     list_wires(s);
     code = find_directions(s, st);
@@ -1285,37 +872,37 @@ fail:
 void suppose_free(struct suppose *s)
 {
     if (s) {
-        coil_free(s->coil);
+        coil_free(s->bench.coil);
         free(s);
     }
 }
 
 struct coil *suppose_coil(struct suppose *s)
 {
-    return s->coil;
+    return s->bench.coil;
 }
 
 const struct design *suppose_design(const struct suppose *s)
 {
-    return coil_design(s->coil);
+    return coil_design(s->bench.coil);
 }
 
 const struct coil_specimen *suppose_nominal(const struct suppose *s)
 {
-    return &s->nominal;
+    return &s->bench.nominal;
 }
 
 const struct coil_observables *suppose_expected(const struct suppose *s)
 {
-    return &s->expected;
+    return &s->bench.expected;
 }
 
-double suppose_temperature(const struct suppose *s, const struct suppose_state *state)
+double suppose_temperature(const struct suppose *s, const struct reading_state *state)
 {
     struct evidence_item room = {.at = {.temperature = NAN}};
 
     for (size_t i = 0; i < s->evidence.count; i++)
         if (!isnan(s->evidence.item[i].at.temperature))
-            return item_temperature(s, state, &s->evidence.item[i]);
-    return item_temperature(s, state, &room);
+            return reading_temperature(&s->bench, state, &s->evidence.item[i]);
+    return reading_temperature(&s->bench, state, &room);
 }

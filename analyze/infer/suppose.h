@@ -16,6 +16,7 @@
 
 #include "analyze/infer/evidence.h"
 #include "analyze/infer/finding.h"
+#include "analyze/infer/reading.h"
 #include "analyze/infer/weigh.h"
 #include "analyze/model/coil.h"
 #include "db/status.h"
@@ -40,23 +41,6 @@ struct suppose_variant {
     int layers;     /* whole layers wrong, 0: any number of turns */
     int instrument; /* that reads wrong, -1: none */
     int heat;       /* +1 warmer, -1 cooler than stated */
-};
-
-/* A supposed coil on its bench. */
-struct suppose_state {
-    struct coil_specimen specimen;
-    double joint_pair;                    /* ohm between the limbs */
-    double lead_ohm;                      /* ohm, left in every 2-wire reading */
-    double gain[EVIDENCE_INSTRUMENT_MAX]; /* relative error of each instrument */
-    double temperature; /* standard deviations that the surroundings are off the stated figure */
-    double heat;        /* K, of the coil against its surroundings */
-    double insulation;  /* ohm, of sound insulation */
-    double cooling;     /* s, time constant of a warm coil */
-    double inductance;  /* factor on every inductance: what the model leaves out */
-    double build;       /* factor on the height of the winding */
-    double short_time;  /* factor on the second time constant */
-    double sticking;    /* factor on the residual pull */
-    const struct suppose_variant *variant;
 };
 
 struct suppose;
@@ -89,18 +73,18 @@ struct weigh_model suppose_model(struct suppose *s, const struct suppose_variant
 /* The state that the unknowns z of suppose_model() stand for. tail: number of the draw, from which
  * the directions that the evidence does not see get their prior (0: their middle). */
 void suppose_state(const struct suppose *s, const struct suppose_variant *variant, const double *z,
-                   size_t tail, struct suppose_state *state);
+                   size_t tail, struct reading_state *state);
 
 /* What an item (of the evidence or any other) would read in that state, on the item's own scale
- * (suppose_scale), and the noise there. False if the physics has no answer. */
-bool suppose_read(struct suppose *s, const struct suppose_state *state,
+ * (reading.h), and the noise there. False if the physics has no answer. */
+bool suppose_read(const struct suppose *s, const struct reading_state *state,
                   const struct evidence_item *item, double *reading, double *noise);
 
 /* Temperature of the coil (C) in that state, under the conditions of the first item with one. */
-double suppose_temperature(const struct suppose *s, const struct suppose_state *state);
+double suppose_temperature(const struct suppose *s, const struct reading_state *state);
 
 /* Logarithm of the likelihood of all the evidence if nothing is known: what a finding that is not
  * in the table would be given. */
-double suppose_unknown(struct suppose *s);
+double suppose_unknown(const struct suppose *s);
 
 #endif

@@ -138,6 +138,7 @@ static enum status_code weigh_all(struct suppose *s, const struct verdict_option
         m = suppose_model(s, &c->variant);
         memcpy(start, c->result.mode, sizeof start);
         w.start = start;
+        w.exact = true;
         keep = (size_t)fmax(16, VERDICT_DRAWS_MAX * fmin(1, exp(here - best)));
         if (weigh_integrate(&m, &w, keep, &c->result, &why) == STATUS_MEMORY)
             return status_fail(st, STATUS_MEMORY, "%s", why.text);
@@ -185,7 +186,6 @@ static enum status_code gather(struct suppose *s, const struct weighed *list, si
 
             d->variant = c->variant;
             suppose_state(s, &c->variant, c->result.draw[from].z, ++tail, &d->state);
-            d->state.variant = NULL;
         }
     }
     return status_ok(st);

@@ -14,6 +14,8 @@
 #define PROPOSAL_NEAR 1.1  /* spread of the proposal against the normal approximation */
 #define PROPOSAL_WIDE 2.2  /* and of its defensive part */
 #define WIDE_SHARE    0.15
+#define EXACT_DRAWS   24  /* draws on which costly items are worked out exactly */
+#define PARABOLA_END  3.5 /* steps from the mode beyond which a parabola is not followed */
 
 /* One way the items may be sound or mistaken, with the normal approximation of the posterior. */
 struct weigh_case {
@@ -26,11 +28,20 @@ struct weigh_case {
     double share; /* of the proposal */
 };
 
+/* Costly scalars near the mode: value, slope and bend in each unknown. */
+struct parabola {
+    double centre[WEIGH_UNKNOWNS_MAX], step[WEIGH_UNKNOWNS_MAX];
+    double value[WEIGH_ITEMS_MAX];
+    double slope[WEIGH_ITEMS_MAX][WEIGH_UNKNOWNS_MAX];
+    double bend[WEIGH_ITEMS_MAX][WEIGH_UNKNOWNS_MAX];
+};
+
 struct work {
     const struct weigh_model *model;
     size_t evaluations;
     struct weigh_case list[CASES_MAX];
     size_t cases;
+    struct parabola parabola;
 };
 
 struct weigh_options weigh_options_default(void)
@@ -48,13 +59,8 @@ double weigh_log_add(double a, double b)
     return a > b ? a + log1p(exp(b - a)) : b + log1p(exp(a - b));
 }
 
-static bool evaluate(struct work *w, const double *z, double *scalar)
+static bool tidy(const struct weigh_model *m, double *scalar)
 {
-    const struct weigh_model *m = w->model;
-
-    w->evaluations++;
-    if (!m->scalars(m->context, z, scalar))
-        return false;
     for (size_t i = 0; i < m->items; i++) {
         if (isnan(scalar[i]))
             return false;
@@ -64,6 +70,38 @@ static bool evaluate(struct work *w, const double *z, double *scalar)
             scalar[i] = -WEIGH_FAR;
     }
     return true;
+}
+
+static bool evaluate(struct work *w, const double *z, double *scalar)
+{
+    const struct weigh_model *m = w->model;
+
+    w->evaluations++;
+    return m->scalars(m->context, z, scalar) && tidy(m, scalar);
+}
+
+/* The same with the costly items from their parabolas. */
+static bool evaluate_near(struct work *w, const double *z, double *scalar)
+{
+    const struct weigh_model *m = w->model;
+    const struct parabola *p = &w->parabola;
+
+    if (!m->quick)
+        return evaluate(w, z, scalar);
+    if (!m->quick(m->context, z, scalar))
+        return false;
+    for (size_t i = 0; i < m->items; i++) {
+        if (!m->costly[i])
+            continue;
+        scalar[i] = p->value[i];
+        for (size_t j = 0; j < m->unknowns; j++) {
+            double end = PARABOLA_END * p->step[j];
+            double d = fmax(-end, fmin(end, z[j] - p->centre[j]));
+
+            scalar[i] += d * (p->slope[i][j] + 0.5 * p->bend[i][j] * d);
+        }
+    }
+    return tidy(m, scalar);
 }
 
 static double mistake_chance(const struct weigh_model *m, size_t item)
@@ -162,13 +200,14 @@ static void solve(double l[WEIGH_UNKNOWNS_MAX][WEIGH_UNKNOWNS_MAX], size_t n, co
     }
 }
 
-static void find_slopes(struct work *w, struct weigh_case *c)
+/* Slopes at the mode in unknowns 'from' and on, by differences. */
+static void find_slopes(struct work *w, struct weigh_case *c, size_t from)
 {
     double z[WEIGH_UNKNOWNS_MAX] = {0}, moved[WEIGH_ITEMS_MAX];
     size_t n = w->model->unknowns;
 
     memcpy(z, c->mode, n * sizeof *z);
-    for (size_t j = 0; j < n; j++) {
+    for (size_t j = from; j < n; j++) {
         /* Towards 0, where the physics is sure to have an answer. */
         double step = z[j] > 0 ? -SLOPE_STEP : SLOPE_STEP;
 
@@ -183,6 +222,41 @@ static void find_slopes(struct work *w, struct weigh_case *c)
         z[j] = c->mode[j];
         for (size_t i = 0; i < w->model->items; i++)
             c->slope[i][j] = (moved[i] - c->scalar[i]) / step;
+    }
+}
+
+/* Slopes to begin with: the caller's where there are any. Returns how many unknowns those cover. */
+static size_t begin_slopes(const struct work *w, struct weigh_case *c)
+{
+    const struct weigh_model *m = w->model;
+    size_t known = m->slope ? (m->slopes < m->unknowns ? m->slopes : m->unknowns) : 0;
+
+    for (size_t i = 0; i < m->items; i++)
+        for (size_t j = 0; j < known; j++)
+            c->slope[i][j] = m->slope[i * m->slopes + j];
+    return known;
+}
+
+/* Broyden's rank-one correction of the slopes after a step from (z, scalar) to the mode. */
+static void correct_slopes(const struct work *w, struct weigh_case *c, const double *z,
+                           const double *scalar)
+{
+    const struct weigh_model *m = w->model;
+    double square = 0;
+
+    for (size_t j = 0; j < m->unknowns; j++)
+        square += pow(c->mode[j] - z[j], 2);
+    if (!(square > 0))
+        return;
+    for (size_t i = 0; i < m->items; i++) {
+        double miss = c->scalar[i] - scalar[i];
+
+        if (fabs(c->scalar[i]) >= WEIGH_FAR || fabs(scalar[i]) >= WEIGH_FAR)
+            continue;
+        for (size_t j = 0; j < m->unknowns; j++)
+            miss -= c->slope[i][j] * (c->mode[j] - z[j]);
+        for (size_t j = 0; j < m->unknowns; j++)
+            c->slope[i][j] += miss * (c->mode[j] - z[j]) / square;
     }
 }
 
@@ -230,25 +304,31 @@ static bool normal_at(struct work *w, struct weigh_case *c, double *gradient)
     return factor(c->chol, n);
 }
 
-/* Damped Newton steps from c->mode to the mode of this case. False if there is no likelihood. */
-static bool settle(struct work *w, struct weigh_case *c)
+/* Damped Newton steps from c->mode to the mode of this case. exact: slopes by differences at every
+ * step; else those of the caller (or, when 'keep', those in *c), corrected as it goes. False if
+ * there is no likelihood. */
+static bool settle(struct work *w, struct weigh_case *c, bool exact, bool keep)
 {
     const struct weigh_model *m = w->model;
-    size_t n = m->unknowns;
+    size_t n = m->unknowns, known = 0;
     double gradient[WEIGH_UNKNOWNS_MAX], step[WEIGH_UNKNOWNS_MAX];
     double trial[WEIGH_UNKNOWNS_MAX] = {0}, scalar[WEIGH_ITEMS_MAX];
     double now;
+    bool fresh = false;
 
     if (!evaluate(w, c->mode, c->scalar))
         return false;
     now = log_joint(m, c->mistaken, c->mode, c->scalar);
     if (isnan(now))
         return false;
+    if (!exact)
+        known = keep ? n : begin_slopes(w, c);
+    fresh = known == 0;
+    find_slopes(w, c, known);
     for (int round = 0; round < STEPS_MAX; round++) {
         double gain = 0, scale = 1, longest = 0;
-        bool moved = false;
+        bool moved = false, small = false;
 
-        find_slopes(w, c);
         if (!normal_at(w, c, gradient))
             return false;
         solve(c->chol, n, gradient, step);
@@ -260,7 +340,7 @@ static bool settle(struct work *w, struct weigh_case *c)
             break;
         if (longest > 4)
             scale = 4 / longest;
-        for (int halving = 0; halving < 8 && !moved; halving++, scale /= 2) {
+        for (int halving = 0; halving < (fresh ? 8 : 3) && !moved; halving++, scale /= 2) {
             double there;
 
             for (size_t j = 0; j < n; j++)
@@ -269,20 +349,33 @@ static bool settle(struct work *w, struct weigh_case *c)
                 continue;
             there = log_joint(m, c->mistaken, trial, scalar);
             if (there > now) {
-                bool small = there - now < 0.02;
+                double before[WEIGH_UNKNOWNS_MAX], was[WEIGH_ITEMS_MAX];
 
+                small = there - now < 0.02;
+                memcpy(before, c->mode, n * sizeof *before);
+                memcpy(was, c->scalar, m->items * sizeof *was);
                 memcpy(c->mode, trial, n * sizeof *trial);
                 memcpy(c->scalar, scalar, m->items * sizeof *scalar);
                 now = there;
                 moved = true;
-                if (small)
-                    round = STEPS_MAX;
+                if (!exact)
+                    correct_slopes(w, c, before, was);
             }
         }
-        if (!moved)
+        if (!moved && fresh)
+            break;
+        if (exact || !moved) {
+            find_slopes(w, c, 0);
+            fresh = true;
+        } else {
+            size_t from = m->slope && m->slopes < n ? m->slopes : n;
+
+            find_slopes(w, c, from);
+            fresh = false;
+        }
+        if (small)
             break;
     }
-    find_slopes(w, c);
     if (!normal_at(w, c, gradient))
         return false;
     c->log_evidence = now + 0.5 * (double)n * log(2 * M_PI);
@@ -373,7 +466,7 @@ static void suspect(struct work *w)
             c->mistaken[pick] = true;
             for (size_t k = 0; k < w->cases; k++)
                 known = known || same_mistakes(m, c, &w->list[k]);
-            if (!known && settle(w, c))
+            if (!known && settle(w, c, false, true))
                 w->cases++;
         }
     }
@@ -462,6 +555,78 @@ static void share_out(struct work *w)
         w->list[k].share /= sum;
 }
 
+/* Fits the parabolas about the mode of the leading case, over about a standard deviation of each
+ * unknown. */
+static bool fit_parabola(struct work *w, const struct weigh_case *c)
+{
+    const struct weigh_model *m = w->model;
+    struct parabola *p = &w->parabola;
+    struct weigh_case *copy;
+    double z[WEIGH_UNKNOWNS_MAX];
+    bool good = true;
+
+    copy = malloc(sizeof *copy);
+    if (!copy)
+        return false;
+    *copy = *c;
+    memcpy(p->centre, c->mode, sizeof p->centre);
+    memcpy(p->value, c->scalar, sizeof p->value);
+    memcpy(z, c->mode, sizeof z);
+    for (size_t j = 0; j < m->unknowns && good; j++) {
+        double unit[WEIGH_UNKNOWNS_MAX] = {0}, column[WEIGH_UNKNOWNS_MAX];
+        double up[WEIGH_ITEMS_MAX], down[WEIGH_ITEMS_MAX], h;
+        bool have_up, have_down;
+
+        unit[j] = 1;
+        solve(copy->chol, m->unknowns, unit, column);
+        h = p->step[j] = fmax(0.15, fmin(1, sqrt(column[j])));
+        z[j] = c->mode[j] + h;
+        have_up = evaluate(w, z, up);
+        z[j] = c->mode[j] - h;
+        have_down = evaluate(w, z, down);
+        z[j] = c->mode[j];
+        for (size_t i = 0; i < m->items; i++) {
+            double f = c->scalar[i];
+
+            if (!have_up && !have_down)
+                up[i] = down[i] = f;
+            else if (!have_up)
+                up[i] = 2 * f - down[i];
+            else if (!have_down)
+                down[i] = 2 * f - up[i];
+            p->slope[i][j] = (up[i] - down[i]) / (2 * h);
+            p->bend[i][j] = (up[i] - 2 * f + down[i]) / (h * h);
+        }
+    }
+    free(copy);
+    return good;
+}
+
+/* Mean of exact over near likelihood on EXACT_DRAWS draws taken by their weight, and its relative
+ * standard error. */
+static double put_right(struct work *w, const double *point, const double *weight, size_t total,
+                        double sum, double *u)
+{
+    const struct weigh_model *m = w->model;
+    size_t n = m->unknowns, at = 0;
+    double step = sum / EXACT_DRAWS, next = 0.5 * step, seen = 0, mean = 0, square = 0;
+
+    for (size_t k = 0; k < EXACT_DRAWS; k++, next += step) {
+        double near[WEIGH_ITEMS_MAX], exact[WEIGH_ITEMS_MAX], ratio = 0;
+        const double *z;
+
+        while (at + 1 < total && seen + weight[at] < next)
+            seen += weight[at++];
+        z = point + at * (n ? n : 1);
+        if (evaluate_near(w, z, near) && evaluate(w, z, exact))
+            ratio = exp(log_mixture(m, z, exact, NULL) - log_mixture(m, z, near, NULL));
+        mean += ratio / EXACT_DRAWS;
+        square += ratio * ratio / EXACT_DRAWS;
+    }
+    *u = mean > 0 ? sqrt(fmax(0, square - mean * mean) / (EXACT_DRAWS - 1)) / mean : 0;
+    return mean;
+}
+
 static enum status_code sample(struct work *w, const struct weigh_options *o, size_t keep,
                                struct weigh_result *r, struct status *st)
 {
@@ -500,7 +665,7 @@ static enum status_code sample(struct work *w, const struct weigh_options *o, si
             propose(w, u, z);
             weight[at] = -INFINITY;
             memset(share[at], 0, sizeof share[at]);
-            if (evaluate(w, z, scalar)) {
+            if (evaluate_near(w, z, scalar)) {
                 weight[at] = log_mixture(m, z, scalar, share[at]) - log_proposal(w, z);
                 if (isnan(weight[at]))
                     weight[at] = -INFINITY;
@@ -532,6 +697,14 @@ static enum status_code sample(struct work *w, const struct weigh_options *o, si
     r->log_evidence_u = sqrt(square / (double)(o->replicates * (o->replicates - 1))) / mean;
     r->effective = sum * sum / sum2;
     r->sampled = true;
+    if (m->quick) {
+        double u, ratio = put_right(w, point, weight, total, sum, &u);
+
+        if (ratio > 0) {
+            r->log_evidence += log(ratio);
+            r->log_evidence_u = hypot(r->log_evidence_u, u);
+        }
+    }
     for (size_t i = 0; i < m->items; i++)
         r->mistaken[i] = held[i] / sum;
     if (keep) {
@@ -596,7 +769,7 @@ enum status_code weigh_integrate(const struct weigh_model *model,
     w->model = model;
     if (options->start)
         memcpy(w->list[0].mode, options->start, model->unknowns * sizeof(double));
-    if (!settle(w, &w->list[0])) {
+    if (!settle(w, &w->list[0], options->exact, false)) {
         result->evaluations = w->evaluations;
         free(w);
         return status_fail(st, STATUS_NUMERIC, "the model gives the evidence no likelihood");
@@ -626,6 +799,10 @@ enum status_code weigh_integrate(const struct weigh_model *model,
     }
     if (!options->draws_only_if_near || all >= options->best - options->margin) {
         share_out(w);
+        if (model->quick && !fit_parabola(w, &w->list[lead])) {
+            free(w);
+            return status_fail(st, STATUS_MEMORY, "no memory for an integral");
+        }
         code = sample(w, options, keep, result, st);
     }
     result->evaluations = w->evaluations;

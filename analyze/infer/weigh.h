@@ -36,6 +36,16 @@ struct weigh_model {
     double (*mistaken)(void *context, size_t item, const double *scalar);
     /* Probability that an item is a mistake; NULL means never. */
     double (*mistake)(void *context, size_t item);
+    /* Where some items cost much more than others: fills only the others, the costly ones marked.
+     * While sampling, the costly scalars are then taken from a parabola in each unknown about the
+     * mode, and the integral is put right by the exact ones at a few of the draws; the error of
+     * that is part of the standard error. NULL: none is costly. */
+    bool (*quick)(void *context, const double *z, double *scalar);
+    const bool *costly;
+    /* Rough derivatives of the scalars (rows of items) in the first 'slopes' unknowns, to begin the
+     * search with; NULL: not known. */
+    const double *slope;
+    size_t slopes;
     /* What a sound item adds to 'misfit'; negative: it does not count. NULL: scalar^2. */
     double (*item_misfit)(void *context, size_t item, double scalar);
 };
@@ -43,6 +53,7 @@ struct weigh_model {
 struct weigh_options {
     size_t draws;            /* Sobol' points a replicate, 16 to 65536; default 64 */
     size_t replicates;       /* 2 to 32; default 8 */
+    bool exact;              /* slopes by differences all the way: dearer, and a better proposal */
     bool draws_only_if_near; /* skip the sampling when the normal approximation lies more than
                                 'margin' below 'best' */
     double best;

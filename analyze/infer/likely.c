@@ -1,0 +1,192 @@
+#include "analyze/infer/likely.h"
+
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_sf_erf.h>
+#include <math.h>
+
+#include "analyze/infer/reading.h"
+#include "analyze/infer/weigh.h"
+
+/* All common practice, no source. */
+#define POLARITY_MISREAD 0.01   /* a compass read or noted the wrong way round */
+#define BAD_SEAT         0.08   /* share of trials that fail only because the keeper rocked */
+#define EDDY_SEEN        0.5    /* a second time constant is seen without a short: solid iron */
+#define EDDY_LOG_S       (-5.0) /* ln s, and its spread */
+#define EDDY_LOG_U       1.3
+#define DECIMAL_SHARE    0.25 /* of mistakes are a slipped decimal */
+
+static double log_normal_cdf(double x)
+{
+    return gsl_sf_log_erfc(-x / M_SQRT2) - M_LN2;
+}
+
+static double log_normal(double x, double u)
+{
+    return -0.5 * x * x / (u * u) - log(u) - 0.5 * log(2 * M_PI);
+}
+
+bool likely_leads_polarity(const struct likely *l, size_t item)
+{
+    for (size_t i = 0; i < l->set->count; i++)
+        if (l->set->item[i].kind == EVIDENCE_POLARITY)
+            return i == item;
+    return false;
+}
+
+double likely_scalar(const struct likely *l, size_t item, double reading)
+{
+    const struct evidence_item *e = &l->set->item[item];
+
+    if (e->kind == EVIDENCE_POLARITY)
+        return reading;
+    if (e->kind == EVIDENCE_SECOND_TIME && reading <= READING_NONE)
+        return -WEIGH_FAR;
+    return (reading - reading_scale(e->kind, e->value)) / l->noise[item];
+}
+
+/* All the polarities at once: the supply may be either way round, so one sign is free. */
+static double polarity(const struct likely *l, double product)
+{
+    double sum = -INFINITY;
+    bool none = product > -0.5 && product < 0.5;
+
+    for (int lead = -1; lead <= 1; lead += 2) {
+        double p = log(0.5);
+
+        for (size_t i = 0; i < l->set->count; i++) {
+            const struct evidence_item *e = &l->set->item[i];
+            double pole;
+
+            if (e->kind != EVIDENCE_POLARITY || e->place == EVIDENCE_PAIR)
+                continue;
+            pole = e->place == EVIDENCE_LIMB_A ? lead : -lead * product;
+            if (none)
+                p += log(0.5);
+            else
+                p += e->value * pole > 0 ? log1p(-POLARITY_MISREAD) : log(POLARITY_MISREAD);
+        }
+        sum = weigh_log_add(sum, p);
+    }
+    /* Nobody notes a pole where a compass does not move. */
+    return none ? sum + log(0.05) : sum;
+}
+
+static double second_time(const struct likely *l, size_t item, double scalar)
+{
+    const struct evidence_item *e = &l->set->item[item];
+    double value = reading_scale(e->kind, e->value);
+    bool shorted = scalar > -0.5 * WEIGH_FAR;
+
+    if (e->bound == EVIDENCE_BELOW) {
+        if (!shorted)
+            return log(1 - EDDY_SEEN);
+        return log(0.1 + 0.4 * gsl_cdf_ugaussian_P(-scalar));
+    }
+    if (!shorted)
+        return log(EDDY_SEEN) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U);
+    return weigh_log_add(log(0.6) + log_normal(scalar * l->noise[item], l->noise[item]),
+                         log(0.3) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U));
+}
+
+void likely_eddy(double *reading, double *noise)
+{
+    *reading = EDDY_LOG_S;
+    *noise = EDDY_LOG_U;
+}
+
+double likely_sound(const struct likely *l, size_t item, double scalar)
+{
+    const struct evidence_item *e = &l->set->item[item];
+
+    switch (e->kind) {
+    case EVIDENCE_POLARITY:
+        return likely_leads_polarity(l, item) ? polarity(l, scalar) : 0;
+    case EVIDENCE_SECOND_TIME:
+        return second_time(l, item, scalar);
+    case EVIDENCE_LIFT:
+        if (e->outcome == EVIDENCE_HELD)
+            return log_normal_cdf(scalar);
+        /* 'More than so much' was not lifted: any load would do. */
+        if (e->bound == EVIDENCE_ABOVE)
+            return 0;
+        return weigh_log_add(log(BAD_SEAT), log1p(-BAD_SEAT) + log_normal_cdf(-scalar));
+    default:
+        break;
+    }
+    if (e->bound == EVIDENCE_ABOVE)
+        return log_normal_cdf(scalar);
+    if (e->bound == EVIDENCE_BELOW)
+        return log_normal_cdf(-scalar);
+    return log_normal(scalar, 1) - log(l->noise[item]);
+}
+
+double likely_misfit(const struct likely *l, size_t item, double scalar)
+{
+    const struct evidence_item *e = &l->set->item[item];
+
+    if (e->kind == EVIDENCE_POLARITY || e->kind == EVIDENCE_SECOND_TIME ||
+        e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
+        return -1;
+    return scalar * scalar;
+}
+
+double likely_mistake(const struct likely *l, size_t item)
+{
+    const struct evidence_item *e = &l->set->item[item];
+
+    /* Those carry their own allowance for being misread. */
+    if (e->kind == EVIDENCE_POLARITY || e->kind == EVIDENCE_SECOND_TIME)
+        return 0;
+    return fmin(0.3, l->mistake * (e->doubtful ? 8 : 1));
+}
+
+double likely_mistaken(const struct likely *l, size_t item, double scalar)
+{
+    const struct evidence_item *e = &l->set->item[item];
+    double value = reading_scale(e->kind, e->value), middle = l->middle[item];
+    double expect = value + scalar * l->noise[item], sum;
+    const double decimal = log(DECIMAL_SHARE / 2), other = log1p(-DECIMAL_SHARE);
+
+    if (e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
+        return log(0.3);
+    if (reading_by_log(e->kind))
+        return weigh_log_add(other + log_normal(value - middle, 1.5),
+                             decimal + weigh_log_add(log_normal(value - expect - M_LN10, 0.15),
+                                                     log_normal(value - expect + M_LN10, 0.15)));
+    if (e->kind == EVIDENCE_DRIFT || !(middle > 0))
+        return log_normal(value - middle, fmax(0.05, fabs(middle)));
+    if (!(value > 0))
+        return log(0.02) - log(fabs(middle));
+    sum = other + log_normal(log(value / middle), 0.8);
+    if (expect > 0)
+        sum = weigh_log_add(sum, decimal +
+                                     weigh_log_add(log_normal(log(value / expect) - M_LN10, 0.03),
+                                                   log_normal(log(value / expect) + M_LN10, 0.03)));
+    return sum - log(value);
+}
+
+double likely_unknown(const struct likely *l)
+{
+    double sum = 0;
+
+    for (size_t i = 0; i < l->set->count; i++) {
+        const struct evidence_item *e = &l->set->item[i];
+        double value = reading_scale(e->kind, e->value), middle = l->middle[i];
+
+        if (e->kind == EVIDENCE_POLARITY)
+            sum += likely_leads_polarity(l, i) ? polarity(l, 1) - M_LN2 : 0;
+        else if (e->kind == EVIDENCE_SECOND_TIME)
+            sum +=
+                log(0.5) +
+                (e->bound == EVIDENCE_EQUAL ? log_normal(value - EDDY_LOG_S, 2 * EDDY_LOG_U) : 0);
+        else if (e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
+            sum += log(0.3);
+        else if (reading_by_log(e->kind))
+            sum += log_normal(value - middle, 1);
+        else if (e->kind == EVIDENCE_DRIFT || !(middle > 0) || !(value > 0))
+            sum += log_normal(value - middle, fmax(0.05, fabs(middle)));
+        else
+            sum += log_normal(log(value / middle), 0.4) - log(value);
+    }
+    return sum;
+}

@@ -1,0 +1,454 @@
+#include "analyze/infer/reading.h"
+
+#include <math.h>
+#include <string.h>
+
+#define SEAT_U         0.15    /* log, pull from one seating of the keeper to the next */
+#define PULL_FLOOR     1e-4    /* N, so that a pull of nothing has a logarithm */
+#define RESIDUAL_LEAST 0.02    /* N, a pull below it nobody can tell from nothing */
+#define FILM_MOST      0.15e-3 /* m, a design's gap up to this is paint, plating or a fixed shim */
+#define SAME_CURRENT   0.05    /* items whose currents differ by less share a solve */
+#define RISE_MEAN      0.6     /* of the end current: where a rise sees its mean inductance */
+#define BRIDGE_AMPERE  1e-3
+
+/* ---- scales ---- */
+
+bool reading_costly(enum evidence_kind kind)
+{
+    switch (kind) {
+    case EVIDENCE_INDUCTANCE:
+    case EVIDENCE_SECOND_TIME:
+    case EVIDENCE_LIFT:
+    case EVIDENCE_PULL:
+    case EVIDENCE_RESIDUAL_PULL:
+        return true;
+    default:
+        return false;
+    }
+}
+
+bool reading_by_log(enum evidence_kind kind)
+{
+    return reading_costly(kind) || kind == EVIDENCE_INSULATION;
+}
+
+double reading_scale(enum evidence_kind kind, double value)
+{
+    switch (kind) {
+    case EVIDENCE_LIFT:
+    case EVIDENCE_PULL:
+        return log(fmax(value, PULL_FLOOR));
+    case EVIDENCE_RESIDUAL_PULL:
+        return log(fmax(value, 0) + RESIDUAL_LEAST);
+    default:
+        return reading_by_log(kind) ? log(fmax(value, 1e-12)) : value;
+    }
+}
+
+double reading_unscale(enum evidence_kind kind, double reading)
+{
+    if (kind == EVIDENCE_RESIDUAL_PULL)
+        return fmax(0, exp(reading) - RESIDUAL_LEAST);
+    return reading_by_log(kind) ? exp(reading) : reading;
+}
+
+double reading_noise(const struct evidence_item *e)
+{
+    double rel = e->value != 0 ? e->u / fabs(e->value) : 0.1;
+    double u = e->u, current;
+
+    switch (e->kind) {
+    case EVIDENCE_RESISTANCE:
+        return e->bound == EVIDENCE_EQUAL ? u : hypot(u, 0.01 * e->value);
+    case EVIDENCE_CURRENT:
+        if (e->at.voltage > 0 && !isnan(e->at.voltage_u))
+            u = hypot(u, e->value * e->at.voltage_u / e->at.voltage);
+        return u;
+    case EVIDENCE_SAG:
+        return hypot(u, e->value * e->at.source_ohm_u / e->at.source_ohm);
+    case EVIDENCE_INSULATION:
+        return fmin(1, hypot(rel, 0.1));
+    case EVIDENCE_INDUCTANCE:
+        /* A bridge also sees the eddy currents of solid iron, which the model leaves out. */
+        return fmin(1, hypot(rel, e->at.frequency > 0 ? 0.25 : 0.06));
+    case EVIDENCE_SECOND_TIME:
+        return 0.4;
+    case EVIDENCE_WIRE_MASS:
+        return hypot(u, 0.007 * e->value); /* tape, solder, varnish */
+    case EVIDENCE_LIFT:
+        /* The pull goes by the square of the current. */
+        current =
+            e->at.current_u > 0 && e->at.current > 0 ? 2 * e->at.current_u / e->at.current : 0;
+        return hypot(hypot(fmin(1, rel), SEAT_U), current);
+    case EVIDENCE_PULL:
+        return hypot(fmin(1, rel), 0.06);
+    case EVIDENCE_RESIDUAL_PULL:
+        return hypot(fmin(1, e->u / (fmax(e->value, 0) + RESIDUAL_LEAST)), 0.3);
+    default:
+        return u;
+    }
+}
+
+/* ---- electric ---- */
+
+/* Electric figures at the few temperatures of a sitting. */
+struct cache {
+    double temperature[8];
+    struct coil_observables y[8];
+    size_t count;
+};
+
+double reading_temperature(const struct reading_bench *bench, const struct reading_state *state,
+                           const struct evidence_item *e)
+{
+    double t = isnan(e->at.temperature) ? bench->ambient : e->at.temperature;
+    /* Without a thermometer the room is known only roughly. */
+    double u = isnan(e->at.temperature) ? 4 : e->at.temperature_u;
+
+    return fmax(-40, fmin(250, t + u * state->temperature + state->heat));
+}
+
+static const struct coil_observables *electric(const struct reading_bench *bench,
+                                               const struct reading_state *state,
+                                               const struct evidence_item *e, struct cache *cache)
+{
+    struct coil_specimen p = state->specimen;
+    struct coil_conditions k;
+    struct status st;
+    size_t at;
+
+    p.temperature = reading_temperature(bench, state, e);
+    for (size_t i = 0; i < cache->count; i++)
+        if (cache->temperature[i] == p.temperature)
+            return &cache->y[i];
+    at = cache->count < 8 ? cache->count++ : 7;
+    cache->temperature[at] = p.temperature;
+    memset(&k, 0, sizeof k);
+    k.drive = COIL_DRIVE_PAIR;
+    k.voltage = NAN;
+    if (coil_forward(bench->coil, &p, &k, COIL_ELECTRIC, &cache->y[at], &st) != STATUS_OK) {
+        cache->count--;
+        return NULL;
+    }
+    return &cache->y[at];
+}
+
+static double place_resistance(const struct reading_bench *bench, const struct reading_state *state,
+                               const struct coil_observables *y, enum evidence_place place)
+{
+    switch (place) {
+    case EVIDENCE_LIMB_A:
+        return y->y[COIL_RESISTANCE_A];
+    case EVIDENCE_LIMB_B:
+        return bench->limbs > 1 ? y->y[COIL_RESISTANCE_B] : y->y[COIL_RESISTANCE_A];
+    default:
+        return y->y[COIL_RESISTANCE_PAIR] + state->joint_pair;
+    }
+}
+
+/* ---- magnetic ---- */
+
+static struct reading_solve solve_for(const struct reading_bench *bench,
+                                      const struct evidence_item *e)
+{
+    struct reading_solve s = {.place = e->place,
+                              .current = e->at.current,
+                              .voltage = e->at.voltage,
+                              .gap = e->at.gap,
+                              .exponent = 2};
+    const struct design *d = coil_design(bench->coil);
+
+    switch (e->kind) {
+    case EVIDENCE_INDUCTANCE:
+    case EVIDENCE_SECOND_TIME:
+        s.want = COIL_INDUCTANCE;
+        /* Keeper on and keeper away come out of the same solve; the ring takes the keeper's. */
+        s.keeper = e->kind == EVIDENCE_SECOND_TIME && e->at.keeper;
+        s.small = e->at.frequency > 0 || (isnan(s.current) && !(s.voltage > 0));
+        break;
+    case EVIDENCE_RESIDUAL_PULL:
+        s.want = COIL_RESIDUAL;
+        s.keeper = true;
+        break;
+    default:
+        s.want = COIL_FIELD;
+        s.keeper = true;
+        break;
+    }
+    if (isnan(s.current) && !(s.voltage > 0) && amount_given(d->supply.voltage))
+        s.voltage = d->supply.voltage.value;
+    return s;
+}
+
+/* Current of a solve on a coil of that resistance; a rise is taken at its mean. */
+static double solve_current(const struct reading_solve *s, double resistance)
+{
+    double i = s->current;
+
+    if (!isfinite(resistance))
+        return 0;
+    if (s->small)
+        return BRIDGE_AMPERE;
+    if (isnan(i))
+        i = s->voltage > 0 ? s->voltage / fmax(resistance, 1e-3) : NAN;
+    return s->want == COIL_INDUCTANCE ? RISE_MEAN * i : i;
+}
+
+static bool run_solve(const struct reading_bench *bench, const struct reading_state *state,
+                      const struct reading_solve *s, double current, double temperature,
+                      struct coil_observables *y)
+{
+    struct coil_specimen p = state->specimen;
+    struct coil_conditions k;
+    struct status st;
+
+    if (isnan(current))
+        return false;
+    memset(&k, 0, sizeof k);
+    k.drive = s->place == EVIDENCE_LIMB_A   ? COIL_DRIVE_LIMB_A
+              : s->place == EVIDENCE_LIMB_B ? COIL_DRIVE_LIMB_B
+                                            : COIL_DRIVE_PAIR;
+    k.voltage = NAN;
+    k.current = current;
+    k.keeper = s->keeper;
+    if (!isnan(s->gap)) {
+        /* A shim lies on the paint or plating of the design; it takes the place of a working gap.
+         */
+        double film = bench->nominal.gap <= FILM_MOST ? bench->nominal.gap : 0;
+
+        p.gap += s->gap + film - bench->nominal.gap;
+    }
+    p.gap = fmin(0.1, fmax(0, p.gap));
+    p.temperature = temperature;
+    return coil_forward(bench->coil, &p, &k, s->want, y, &st) == STATUS_OK;
+}
+
+static bool near(double a, double b)
+{
+    return (isnan(a) && isnan(b)) || fabs(a - b) <= SAME_CURRENT * fmax(fabs(a), fabs(b));
+}
+
+static bool same_gap(double a, double b)
+{
+    return (isnan(a) && isnan(b)) || fabs(a - b) < 2e-6;
+}
+
+void reading_plan_make(const struct reading_bench *bench, const struct evidence_set *set,
+                       struct reading_plan *plan)
+{
+    struct reading_state as_designed;
+
+    memset(plan, 0, sizeof *plan);
+    for (size_t i = 0; i < set->count; i++) {
+        const struct evidence_item *e = &set->item[i];
+        struct reading_solve s;
+        size_t k;
+
+        plan->of[i] = -1;
+        plan->ratio[i] = 1;
+        if (!reading_costly(e->kind))
+            continue;
+        s = solve_for(bench, e);
+        for (k = 0; k < plan->solves; k++) {
+            struct reading_solve *o = &plan->solve[k];
+            bool both_rise = s.want == COIL_INDUCTANCE && o->want == COIL_INDUCTANCE;
+
+            if (o->place != s.place || !same_gap(o->gap, s.gap) || o->small != s.small ||
+                !near(o->current, s.current) ||
+                (isnan(s.current) && !near(o->voltage, s.voltage)) ||
+                (o->want == COIL_INDUCTANCE) != (s.want == COIL_INDUCTANCE) ||
+                (!both_rise && o->keeper != s.keeper))
+                continue;
+            o->want |= s.want;
+            o->keeper = o->keeper || s.keeper;
+            plan->ratio[i] = isnan(s.current) ? s.voltage / o->voltage : s.current / o->current;
+            break;
+        }
+        if (k == plan->solves)
+            plan->solve[plan->solves++] = s;
+        if (!(plan->ratio[i] > 0))
+            plan->ratio[i] = 1;
+        plan->of[i] = (int)k;
+    }
+    /* How the pull goes with the current near each solve: 2 until the iron saturates. */
+    memset(&as_designed, 0, sizeof as_designed);
+    as_designed.specimen = bench->nominal;
+    for (size_t k = 0; k < plan->solves; k++) {
+        struct reading_solve *s = &plan->solve[k];
+        struct coil_observables low, high;
+        double r = bench->expected.y[s->place == EVIDENCE_LIMB_A   ? COIL_RESISTANCE_A
+                                     : s->place == EVIDENCE_LIMB_B ? COIL_RESISTANCE_B
+                                                                   : COIL_RESISTANCE_PAIR];
+        double current = solve_current(s, r);
+
+        if ((s->want & COIL_FIELD) && current > 0 &&
+            run_solve(bench, &as_designed, s, current, bench->ambient, &low) &&
+            run_solve(bench, &as_designed, s, 1.05 * current, bench->ambient, &high) &&
+            low.y[COIL_PULL] > 0 && high.y[COIL_PULL] > low.y[COIL_PULL])
+            s->exponent = log(high.y[COIL_PULL] / low.y[COIL_PULL]) / log(1.05);
+    }
+}
+
+/* ---- readings ---- */
+
+static double plain_reading(const struct reading_bench *bench, const struct reading_state *state,
+                            const struct evidence_item *e, const struct coil_observables *y)
+{
+    const struct coil_specimen *p = &state->specimen;
+    double gain = e->instrument >= 0 ? 1 + state->gain[e->instrument] : 1;
+    double r = place_resistance(bench, state, y, e->place);
+
+    switch (e->kind) {
+    case EVIDENCE_RESISTANCE:
+        return gain * (r + (e->wires == 2 ? state->lead_ohm : 0));
+    case EVIDENCE_INSULATION:
+        return reading_scale(e->kind, 1 / (1 / state->insulation + p->leakage));
+    case EVIDENCE_CURRENT:
+        return gain * e->at.voltage / fmax(r, 1e-6);
+    case EVIDENCE_SAG:
+        return e->at.voltage * e->at.source_ohm / (fmax(r, 0) + e->at.source_ohm);
+    case EVIDENCE_POLARITY:
+        /* +1: the free ends are unlike poles, as aiding limbs make them. */
+        if (p->open[0] || p->open[1])
+            return 0;
+        /* A dead limb carries the other's flux back. */
+        if (p->bypass[0] < 0.2 * y->y[COIL_RESISTANCE_B] ||
+            p->bypass[1] < 0.2 * y->y[COIL_RESISTANCE_A])
+            return 1;
+        return p->sense[0] * p->sense[1];
+    case EVIDENCE_WIRE_MASS: {
+        double share = 1;
+
+        if (e->place != EVIDENCE_PAIR && bench->limbs > 1) {
+            double a = p->turns[0] * y->y[COIL_MEAN_TURN_A] * pow(p->wire_diameter[0], 2);
+            double b = p->turns[1] * y->y[COIL_MEAN_TURN_B] * pow(p->wire_diameter[1], 2);
+
+            share = (e->place == EVIDENCE_LIMB_A ? a : b) / (a + b);
+        }
+        return gain * share * y->y[COIL_WIRE_MASS];
+    }
+    case EVIDENCE_DIAMETER: {
+        bool b = e->place == EVIDENCE_LIMB_B && bench->limbs > 1;
+        double over = y->y[b ? COIL_OUTSIDE_B : COIL_OUTSIDE_A];
+        double under = p->limb_width + 2 * p->wrap;
+
+        return under + (over - under) * state->build;
+    }
+    case EVIDENCE_WIRE_DIAMETER:
+        return p->wire_diameter[0];
+    case EVIDENCE_DRIFT:
+        /* A warm coil cools while it is watched. */
+        return -0.0039 * state->heat / (1 + 0.0039 * (reading_temperature(bench, state, e) - 20)) *
+               (1 - exp(-e->at.duration / state->cooling));
+    default:
+        return NAN;
+    }
+}
+
+static double costly_reading(const struct reading_state *state, const struct evidence_item *e,
+                             const struct coil_observables *m, double exponent, double ratio)
+{
+    double gain = e->instrument >= 0 ? 1 + state->gain[e->instrument] : 1;
+
+    switch (e->kind) {
+    case EVIDENCE_INDUCTANCE:
+        return log(fmax(1e-12, gain * state->inductance *
+                                   m->y[e->at.keeper ? COIL_INDUCTANCE_ON : COIL_INDUCTANCE_OFF]));
+    case EVIDENCE_SECOND_TIME:
+        return m->y[COIL_TAU_SHORT] > 0 ? log(m->y[COIL_TAU_SHORT] * state->short_time)
+                                        : READING_NONE;
+    case EVIDENCE_LIFT:
+    case EVIDENCE_PULL:
+        return reading_scale(e->kind, gain * m->y[COIL_PULL] * pow(ratio, exponent));
+    case EVIDENCE_RESIDUAL_PULL:
+        return reading_scale(e->kind, state->sticking * m->y[COIL_RESIDUAL_PULL]);
+    default:
+        return NAN;
+    }
+}
+
+/* What a magnetic item reads without current. */
+static double dead_reading(enum evidence_kind kind)
+{
+    switch (kind) {
+    case EVIDENCE_INDUCTANCE:
+        return -50;
+    case EVIDENCE_SECOND_TIME:
+        return READING_NONE;
+    default:
+        return reading_scale(kind, 0);
+    }
+}
+
+bool reading_all(const struct reading_bench *bench, const struct reading_state *state,
+                 const struct evidence_set *set, const struct reading_plan *plan, bool costly,
+                 double *reading)
+{
+    struct cache cache = {.count = 0};
+    struct coil_observables m[EVIDENCE_MAX];
+    enum { TODO, DONE, DEAD } done[EVIDENCE_MAX] = {TODO};
+
+    for (size_t i = 0; i < set->count; i++) {
+        const struct evidence_item *e = &set->item[i];
+        const struct coil_observables *y;
+        int k = plan->of[i];
+
+        if (k >= 0 && !costly)
+            continue;
+        y = electric(bench, state, e, &cache);
+        if (!y)
+            return false;
+        if (k < 0) {
+            reading[i] = plain_reading(bench, state, e, y);
+            if (isnan(reading[i]))
+                return false;
+            continue;
+        }
+        if (done[k] == TODO) {
+            double r = place_resistance(bench, state, y, e->place);
+            double current = solve_current(&plan->solve[k], r);
+
+            if (current == 0)
+                done[k] = DEAD;
+            else if (run_solve(bench, state, &plan->solve[k], current,
+                               reading_temperature(bench, state, e), &m[k]))
+                done[k] = DONE;
+            else
+                return false;
+        }
+        if (done[k] == DEAD)
+            reading[i] = dead_reading(e->kind);
+        else
+            reading[i] = costly_reading(state, e, &m[k], plan->solve[k].exponent, plan->ratio[i]);
+        if (isnan(reading[i]))
+            return false;
+    }
+    return true;
+}
+
+bool reading_one(const struct reading_bench *bench, const struct reading_state *state,
+                 const struct evidence_item *e, double *reading)
+{
+    struct cache cache = {.count = 0};
+    const struct coil_observables *y = electric(bench, state, e, &cache);
+    struct reading_solve s;
+    struct coil_observables m;
+    double current;
+
+    if (!y)
+        return false;
+    if (!reading_costly(e->kind)) {
+        *reading = plain_reading(bench, state, e, y);
+        return !isnan(*reading);
+    }
+    s = solve_for(bench, e);
+    current = solve_current(&s, place_resistance(bench, state, y, e->place));
+    if (current == 0) {
+        *reading = dead_reading(e->kind);
+        return true;
+    }
+    if (!run_solve(bench, state, &s, current, reading_temperature(bench, state, e), &m))
+        return false;
+    *reading = costly_reading(state, e, &m, s.exponent, 1);
+    return !isnan(*reading);
+}
