@@ -17,6 +17,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/prctl.h>
 #include <sys/stat.h>
 #include <sys/wait.h>
 #include <termios.h>
@@ -456,11 +457,17 @@ HARNESS_UNUSED static void rest_us(long us)
 /* Starts truewoundd on the bench file, its log into the file `log` (appended). */
 HARNESS_UNUSED static pid_t daemon_start(const char *bench, const char *log)
 {
+    pid_t test = getpid();
     pid_t child = fork();
 
     if (child == 0) {
         int fd = open(log, O_WRONLY | O_CREAT | O_APPEND, 0600);
 
+        /* A test that fails must not leave a daemon behind: the next pseudo-terminal may get the
+         * number that its symbolic link still leads to. */
+        prctl(PR_SET_PDEATHSIG, SIGKILL);
+        if (getppid() != test)
+            _exit(127);
         dup2(fd, 2);
         dup2(fd, 1);
         execl(TEST_BUILD_DIR "/acquire/truewoundd", "truewoundd", "--bench", bench, (char *)NULL);

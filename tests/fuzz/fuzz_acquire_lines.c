@@ -1,0 +1,29 @@
+/* Any bytes through the lines driver, with all that it can do switched on. */
+#include "tests/fuzz/feed.h"
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
+
+static const char *const benches[] = {
+    "[instrument x]\ndriver = lines\nport = /dev/null\nchecksum = xor8\n"
+    "pattern = ^V=(?<v>[-+0-9.]+) ?(?<unit>\\w*)(?:,N=(?<sequence>\\d+))?(?<unstable>U)?$\n"
+    "ignore_pattern = ^#\noverload_pattern = ^OL (?<v>.)?\noverload_text = OL\n"
+    "identity_request = who\\n\nidentity_pattern = ^I am (?<identity>.*)$\n"
+    "capture_request = C {channel} {rate} {samples}\\n\ncapture_begin = ^B (?<rate>\\S+) "
+    "(?<samples>\\S+)\ncapture_sample = ^D (?<index>\\d+):(?<values>.*)$\n"
+    "capture_end = ^E(?: (?<samples>\\d+))?$\n[channel x.v]\nquantity = voltage\n",
+    "[instrument x]\ndriver = lines\nport = /dev/null\nseparator = semicolon\nrequest = ?\\n\n"
+    "interval = 100 ms\ncapture_request = C\\n\ncapture_form = block\ncapture_word = f32be\n"
+    "[channel x.v]\nquantity = voltage\ncolumn = 1\n"
+    "[channel x.w]\nquantity = current\ncolumn = 3\nkind = maximum\noverload_from = 100\n",
+    "[instrument x]\ndriver = lines\nport = /dev/null\nterminator = quiet\n"
+    "pattern = (?<v>[-+ ]*[0-9.,]+)\nsequence_modulo = 16\ncapture_request = C\\n\n"
+    "capture_form = bare\ncapture_begin = GO\ncapture_word = i16le\n"
+    "[channel x.v]\nquantity = mass\nunit = g\n",
+};
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+{
+    if (size > 1)
+        feed_driver(benches[data[0] % 3], data + 1, size - 1);
+    return 0;
+}

@@ -1,0 +1,20 @@
+/* Any bytes as the answers of a SCPI meter. */
+#include "tests/fuzz/feed.h"
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
+
+static const char *const benches[] = {
+    "[instrument x]\ndriver = scpi\nport = /dev/null\nsetup = A\noverload_text = OL\n"
+    "[channel x.r]\nquantity = resistance\nwires = 4\n[channel x.v]\nquantity = voltage\n"
+    "field = 2\nquery = FETC?\nunit_text = VDC\n",
+    "[instrument x]\ndriver = scpi\nport = /dev/null\nerrors = no\nidentity_query =\n"
+    "decimal = comma\ninterval = 100 ms\nignore_pattern = ^OK\n"
+    "[channel x.i]\nquantity = current\nshunt = 0.1\nmethod = measure\n",
+};
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+{
+    if (size > 1)
+        feed_driver(benches[data[0] % 2], data + 1, size - 1);
+    return 0;
+}
