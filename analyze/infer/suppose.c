@@ -19,6 +19,7 @@
 #define CONTACT_LOG_U  0.7   /* of the air left at contact */
 #define LIMB_TURN_U    0.004 /* relative, one limb against the other */
 #define RESISTIVITY_U  0.005
+#define LINK_U         0.10 /* m of wire, in leads and between the limbs: nobody measures those */
 #define INDUCTANCE_U   0.20 /* log, of the network against a real coil */
 #define PULL_U         0.15 /* log, the same of the pull */
 #define BUILD_U        0.06 /* relative height of the winding */
@@ -39,6 +40,7 @@ enum nuisance_kind {
     NUISANCE_MEAN_TURN,
     NUISANCE_LIMB_TURN,
     NUISANCE_RESISTIVITY,
+    NUISANCE_LINK,
     NUISANCE_TEMPERATURE,
     NUISANCE_LEADS,
     NUISANCE_GAIN,
@@ -158,6 +160,9 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
         break;
     case NUISANCE_RESISTIVITY:
         p->resistivity *= 1 + x;
+        break;
+    case NUISANCE_LINK:
+        p->lead_length = fmax(0, p->lead_length + x);
         break;
     case NUISANCE_TEMPERATURE:
         state->temperature += x;
@@ -476,6 +481,7 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
         add_nuisance(s, NUISANCE_RESISTIVITY, 0, learnt->wire_lot, learnt->wire_lot_u);
     else
         add_nuisance(s, NUISANCE_RESISTIVITY, 0, 0, RESISTIVITY_U);
+    add_nuisance(s, NUISANCE_LINK, 0, 0, LINK_U);
     add_nuisance(s, NUISANCE_TEMPERATURE, 0, 0, 1);
     add_nuisance(s, NUISANCE_LEADS, 0, s->evidence.lead_ohm, s->evidence.lead_ohm_u);
     for (size_t i = 0; i < s->evidence.instruments; i++)

@@ -10,12 +10,13 @@
 
 #include "analyze/infer/posterior.h"
 
-#define CASES_MAX     256
-#define MARGIN        8.0   /* variants this far (in log) below the best are not sampled */
-#define UNKNOWN_PRIOR 0.004 /* something that is not in the table */
-#define UNEXPLAINED_P 0.002
-#define SAY_FINDING   0.02 /* findings below this are not worth a line */
-#define MISTAKE_SAY   0.5
+#define CASES_MAX       256
+#define MARGIN          6.0   /* variants this far (in log) below the best are not sampled */
+#define MARGIN_ELECTRIC 14.0  /* nor weighed magnetically, when that far below electrically */
+#define UNKNOWN_PRIOR   0.004 /* something that is not in the table */
+#define UNEXPLAINED_P   0.002
+#define SAY_FINDING     0.02 /* findings below this are not worth a line */
+#define MISTAKE_SAY     0.5
 
 /* One variant of one finding, weighed. */
 struct weighed {
@@ -84,67 +85,144 @@ double verdict_fault_probability(const struct verdict *verdict, unsigned faults)
 
 /* ---- weighing ---- */
 
-static enum status_code weigh_all(struct suppose *s, const struct verdict_options *o,
-                                  struct weighed *list, size_t *count, struct verdict *v,
-                                  struct status *st)
+/* Log evidence of every variant by the normal approximation. */
+static enum status_code weigh_roughly(struct suppose *s, const struct weighed *list, size_t count,
+                                      const bool *skip, struct weigh_result *result,
+                                      size_t *evaluations, struct status *st)
+{
+    for (size_t i = 0; i < count; i++) {
+        struct weigh_model m;
+        struct weigh_options o = weigh_options_default();
+        struct status why;
+
+        if (skip && skip[i])
+            continue;
+        m = suppose_model(s, &list[i].variant);
+        o.draws_only_if_near = true;
+        o.best = INFINITY;
+        if (weigh_integrate(&m, &o, 0, &result[i], &why) == STATUS_MEMORY)
+            return status_fail(st, STATUS_MEMORY, "%s", why.text);
+        *evaluations += result[i].evaluations;
+    }
+    return status_ok(st);
+}
+
+static double best_of(const struct weighed *list, const struct weigh_result *result, size_t count)
+{
+    double best = -INFINITY;
+
+    for (size_t i = 0; i < count; i++)
+        best = fmax(best, list[i].log_prior + result[i].log_evidence);
+    return best;
+}
+
+/* Marks the variants that the electric evidence alone rules out: magnetic items cost a hundred
+ * times as much, and no one of them outweighs a misfit of that size. */
+static enum status_code rule_out(const struct design *design, const struct evidence_set *evidence,
+                                 const struct verdict_options *o, const struct weighed *list,
+                                 size_t count, bool *out, struct verdict *v, struct status *st)
+{
+    struct evidence_set *electric = malloc(sizeof *electric);
+    struct weigh_result *result = calloc(CASES_MAX, sizeof *result);
+    struct suppose *s = NULL;
+    enum status_code code = STATUS_OK;
+    double best;
+
+    if (!electric || !result) {
+        code = status_fail(st, STATUS_MEMORY, "no memory for a verdict");
+        goto end;
+    }
+    *electric = *evidence;
+    electric->count = 0;
+    for (size_t i = 0; i < evidence->count; i++)
+        if (!reading_costly(evidence->item[i].kind))
+            electric->item[electric->count++] = evidence->item[i];
+    if (electric->count == evidence->count || electric->count == 0)
+        goto end;
+    code = suppose_new(design, electric, &o->learnt, &o->prior, &s, st);
+    if (code == STATUS_OK)
+        code = weigh_roughly(s, list, count, NULL, result, &v->evaluations, st);
+    if (code != STATUS_OK)
+        goto end;
+    best = best_of(list, result, count);
+    for (size_t i = 0; i < count; i++)
+        out[i] = list[i].log_prior + result[i].log_evidence < best - MARGIN_ELECTRIC;
+end:
+    suppose_free(s);
+    free(electric);
+    free(result);
+    return code;
+}
+
+static void list_cases(const struct suppose *s, struct weighed *list, size_t *count)
 {
     size_t rows;
     const struct finding *table = finding_table(&rows);
-    struct weigh_options w = weigh_options_default();
-    double best = -INFINITY, prior_sum = 0;
-    struct status why;
+    double prior_sum = 0;
 
     *count = 0;
-    if (o->draws)
-        w.draws = o->draws;
     for (size_t f = 0; f < rows; f++) {
         struct suppose_variant variant[SUPPOSE_VARIANTS_MAX];
         size_t n = suppose_variants(s, f, variant);
 
-        if (n == 0)
-            continue;
-        prior_sum += table[f].prior;
+        prior_sum += n ? table[f].prior : 0;
         for (size_t i = 0; i < n && *count < CASES_MAX; i++) {
-            struct weighed *c = &list[*count];
-            struct weigh_model m = suppose_model(s, &variant[i]);
-            struct weigh_options quick = w;
-
-            memset(c, 0, sizeof *c);
-            c->variant = variant[i];
-            c->log_prior = log(table[f].prior) + variant[i].log_share;
-            quick.draws_only_if_near = true;
-            quick.best = INFINITY;
-            if (weigh_integrate(&m, &quick, 0, &c->result, &why) == STATUS_MEMORY)
-                return status_fail(st, STATUS_MEMORY, "%s", why.text);
-            v->evaluations += c->result.evaluations;
-            best = fmax(best, c->log_prior + c->result.log_evidence);
+            memset(&list[*count], 0, sizeof *list);
+            list[*count].variant = variant[i];
+            list[*count].log_prior = log(table[f].prior) + variant[i].log_share;
             (*count)++;
         }
     }
     for (size_t i = 0; i < *count; i++)
         list[i].log_prior -= log(prior_sum);
-    best -= log(prior_sum);
-    if (best == -INFINITY)
-        return status_ok(st);
+}
+
+static enum status_code weigh_all(const struct design *design, const struct evidence_set *evidence,
+                                  struct suppose *s, const struct verdict_options *o,
+                                  struct weighed *list, size_t *count, struct verdict *v,
+                                  struct status *st)
+{
+    struct weigh_options w = weigh_options_default();
+    struct weigh_result *rough = calloc(CASES_MAX, sizeof *rough);
+    bool out[CASES_MAX] = {false};
+    enum status_code code;
+    struct status why;
+    double best;
+
+    if (!rough)
+        return status_fail(st, STATUS_MEMORY, "no memory for a verdict");
+    if (o->draws)
+        w.draws = o->draws;
+    list_cases(s, list, count);
+    for (size_t i = 0; i < *count; i++)
+        rough[i].log_evidence = -INFINITY;
+    code = rule_out(design, evidence, o, list, *count, out, v, st);
+    if (code == STATUS_OK)
+        code = weigh_roughly(s, list, *count, out, rough, &v->evaluations, st);
+    if (code != STATUS_OK)
+        goto end;
+    best = best_of(list, rough, *count);
     for (size_t i = 0; i < *count; i++) {
         struct weighed *c = &list[i];
+        double here = c->log_prior + rough[i].log_evidence;
         struct weigh_model m;
-        double here = c->log_prior + c->result.log_evidence;
-        double start[WEIGH_UNKNOWNS_MAX];
         size_t keep;
 
-        if (here < best - MARGIN)
+        c->result = rough[i];
+        if (best == -INFINITY || here < best - MARGIN)
             continue;
         m = suppose_model(s, &c->variant);
-        memcpy(start, c->result.mode, sizeof start);
-        w.start = start;
-        w.exact = true;
+        w.start = rough[i].mode;
         keep = (size_t)fmax(16, VERDICT_DRAWS_MAX * fmin(1, exp(here - best)));
-        if (weigh_integrate(&m, &w, keep, &c->result, &why) == STATUS_MEMORY)
-            return status_fail(st, STATUS_MEMORY, "%s", why.text);
+        if (weigh_integrate(&m, &w, keep, &c->result, &why) == STATUS_MEMORY) {
+            code = status_fail(st, STATUS_MEMORY, "%s", why.text);
+            goto end;
+        }
         v->evaluations += c->result.evaluations;
     }
-    return status_ok(st);
+end:
+    free(rough);
+    return code;
 }
 
 /* Probabilities of all cases; returns that of 'something else'. */
@@ -795,7 +873,7 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
         return status_fail(st, STATUS_MEMORY, "no memory for a verdict");
     code = suppose_new(design, evidence, &options->learnt, &options->prior, &s, st);
     if (code == STATUS_OK)
-        code = weigh_all(s, options, list, &count, verdict, st);
+        code = weigh_all(design, evidence, s, options, list, &count, verdict, st);
     if (code != STATUS_OK)
         goto out;
     verdict->suppose = s;

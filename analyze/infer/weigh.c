@@ -362,7 +362,7 @@ static bool settle(struct work *w, struct weigh_case *c, bool exact, bool keep)
                     correct_slopes(w, c, before, was);
             }
         }
-        if (!moved && fresh)
+        if (!moved && (fresh || gain < 0.5))
             break;
         if (exact || !moved) {
             find_slopes(w, c, 0);
@@ -557,12 +557,12 @@ static void share_out(struct work *w)
 
 /* Fits the parabolas about the mode of the leading case, over about a standard deviation of each
  * unknown. */
-static bool fit_parabola(struct work *w, const struct weigh_case *c)
+static bool fit_parabola(struct work *w, struct weigh_case *c)
 {
     const struct weigh_model *m = w->model;
     struct parabola *p = &w->parabola;
     struct weigh_case *copy;
-    double z[WEIGH_UNKNOWNS_MAX];
+    double z[WEIGH_UNKNOWNS_MAX], gradient[WEIGH_UNKNOWNS_MAX];
     bool good = true;
 
     copy = malloc(sizeof *copy);
@@ -578,7 +578,7 @@ static bool fit_parabola(struct work *w, const struct weigh_case *c)
         bool have_up, have_down;
 
         unit[j] = 1;
-        solve(copy->chol, m->unknowns, unit, column);
+        solve(c->chol, m->unknowns, unit, column);
         h = p->step[j] = fmax(0.15, fmin(1, sqrt(column[j])));
         z[j] = c->mode[j] + h;
         have_up = evaluate(w, z, up);
@@ -598,6 +598,12 @@ static bool fit_parabola(struct work *w, const struct weigh_case *c)
             p->bend[i][j] = (up[i] - 2 * f + down[i]) / (h * h);
         }
     }
+    /* The slopes are better than those of the search: a better proposal. */
+    for (size_t i = 0; i < m->items; i++)
+        if (m->costly[i])
+            memcpy(copy->slope[i], p->slope[i], m->unknowns * sizeof *copy->slope[i]);
+    if (normal_at(w, copy, gradient))
+        *c = *copy;
     free(copy);
     return good;
 }
@@ -798,11 +804,11 @@ enum status_code weigh_integrate(const struct weigh_model *model,
         }
     }
     if (!options->draws_only_if_near || all >= options->best - options->margin) {
-        share_out(w);
         if (model->quick && !fit_parabola(w, &w->list[lead])) {
             free(w);
             return status_fail(st, STATUS_MEMORY, "no memory for an integral");
         }
+        share_out(w);
         code = sample(w, options, keep, result, st);
     }
     result->evaluations = w->evaluations;
