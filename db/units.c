@@ -10,6 +10,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 #include <udunits2.h>
 
 #define STANDARD_GRAVITY 9.80665 /* m/s2, 3rd CGPM (1901) */
@@ -394,6 +395,59 @@ static enum status_code convert(ut_unit *unit, ut_unit *wanted, double *scale, d
     return STATUS_OK;
 }
 
+/* Words that are not units to UDUNITS-2's parser but parts of its grammar. */
+static bool grammar_word(const char *p, size_t length)
+{
+    static const char *const words[] = {"since", "after", "from", "ref", "re", "per", "to", "at"};
+
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
+        if (strlen(words[i]) == length && strncasecmp(words[i], p, length) == 0)
+            return true;
+    }
+    return false;
+}
+
+/* factor { separator factor }, a factor being a name with an exponent of at most two digits.
+ * UDUNITS-2 is given nothing else: its parser leaks memory on a syntax error. */
+static bool well_formed(const char *p)
+{
+    if (p[0] == '1' && p[1] == '/')
+        p += 2;
+    for (;;) {
+        const char *start = p;
+        const char *digits;
+
+        if (*p == '%')
+            p++;
+        else
+            while (letter(*p) || *p == '_')
+                p++;
+        if (p == start || *start == '_' || grammar_word(start, (size_t)(p - start)))
+            return false;
+        digits = *p == '^' ? ++p : NULL;
+        if (*p == '-')
+            digits = ++p;
+        if (digits || digit(*p)) {
+            digits = p;
+            while (digit(*p))
+                p++;
+            if (p == digits || p > digits + 2)
+                return false;
+        }
+        if (*p == '\0')
+            return true;
+        start = p;
+        while (*p == ' ')
+            p++;
+        if (*p == '*' || *p == '.' || *p == '/')
+            p++;
+        while (*p == ' ')
+            p++;
+        if (p == start)
+            return false;
+    }
+}
+
 static enum status_code look_up(struct scan *s, struct term *t, struct status *st)
 {
     ut_unit *unit;
@@ -413,7 +467,9 @@ static enum status_code look_up(struct scan *s, struct term *t, struct status *s
         t->offset = 0;
         return STATUS_OK;
     }
-    unit = ut_parse(s->u->system, t->word, UT_ASCII);
+    unit = well_formed(t->word) || strcmp(t->word, "1") == 0
+               ? ut_parse(s->u->system, t->word, UT_ASCII)
+               : NULL;
     if (!unit)
         return status_fail(st, STATUS_INPUT, "'%s': unknown unit %s, expected a unit of %s",
                            s->text, t->word, s->dimension);

@@ -463,6 +463,36 @@ static void curves(void **state)
     scratch_remove(&s);
 }
 
+/* The latest reading in the last microsecond of its minute, hour and day: that stretch is over by
+ * the clock but still open, so its readings must come from finer levels. */
+static void curve_at_the_edge(void **state)
+{
+    struct scratch s;
+    struct store *store;
+    struct status st;
+    struct book b = {0};
+    int64_t ch[1], end = T0 / DAY * DAY + DAY;
+
+    (void)state;
+    scratch_make(&s);
+    store = scratch_daemon(&s, 1, ch);
+    for (int i = 0; i < 3000; i++) {
+        struct store_reading r =
+            scratch_reading(ch[0], end - 1 - (2999 - i) * 120 * SECOND, 1.5 + (i % 7) * 0.01);
+
+        OK(store_ingest_reading(store, &r, &st));
+        keep(&b, r.time, r.raw);
+    }
+    OK(store_ingest_flush(store, &st));
+    check_curve(store, ch[0], &b, 0, INT64_MAX, 2);
+    check_curve(store, ch[0], &b, 0, INT64_MAX, 60);
+    check_curve(store, ch[0], &b, 0, INT64_MAX, 2000);
+    check_curve(store, ch[0], &b, 0, end, 3);
+    OK(store_close(store, &st));
+    free(b.row);
+    scratch_remove(&s);
+}
+
 /* Retention that takes a channel's last reading closes its day; readings after it, late ones of
  * that day and new ones, still fold right, also after opening again. */
 static void retention_of_all(void **state)
@@ -521,10 +551,10 @@ static void retention_of_all(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(random_order),     cmocka_unit_test(the_check_can_fail),
-        cmocka_unit_test(duplicates),       cmocka_unit_test(values_come_back),
-        cmocka_unit_test(windows),          cmocka_unit_test(curves),
-        cmocka_unit_test(retention_of_all),
+        cmocka_unit_test(random_order),      cmocka_unit_test(the_check_can_fail),
+        cmocka_unit_test(duplicates),        cmocka_unit_test(values_come_back),
+        cmocka_unit_test(windows),           cmocka_unit_test(curves),
+        cmocka_unit_test(curve_at_the_edge), cmocka_unit_test(retention_of_all),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
