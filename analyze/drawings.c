@@ -104,7 +104,7 @@ struct plot *drawings_deviations(const struct evidence_set *evidence,
         u[n] = 100.0 * hypot(compare_measured_u(evidence, item), prediction[i].amount.u) / fabs(p);
         ++n;
     }
-    plot_subtitle(plot, "deviation from the prediction, bars of one standard uncertainty");
+    plot_subtitle(plot, "with one standard uncertainty of both");
     plot_axis(plot, PLOT_X, "measurement, in the order of the table", NULL, PLOT_LINEAR);
     plot_axis(plot, PLOT_Y, "measured - predicted", "%", PLOT_LINEAR);
     plot_range(plot, PLOT_X, 0.0, (double)(n ? n + 1 : 2));

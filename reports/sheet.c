@@ -140,12 +140,27 @@ static double lines_of(const char *text, size_t most, double line_mm, double let
     return width > line_mm ? ceil(1.13 * width / line_mm) : width > 0 ? 1 : 0;
 }
 
+/* With an odd number of figures the facts of the design stand in the place of the next one, and the
+ * findings have the width of the page. */
+static bool facts_among_figures(const struct sheet *s)
+{
+    return s->fact_count && least(s->figure_count, FIGURES) % 2 == 1;
+}
+
+/* Characters of a finding: what its column holds in about two lines. */
+static size_t finding_words(const struct sheet *s)
+{
+    return facts_among_figures(s) ? 180 : 90;
+}
+
 /* Height the sheet would take at a step, mm. Errs to the high side. */
 static double height_of(const struct sheet *s, const struct step *step, double figure,
                         double *figure_rows)
 {
     double mm = step->letters * MM_OF_PT, line = mm * LINE, row = line + mm * 0.34, total = 0;
     double half = PAGE_WIDTH / 2 - 4;
+    bool among = facts_among_figures(s);
+    double finding = among ? 0.78 * PAGE_WIDTH - 20 : half - 40;
     total += 1.7 * line * fmax(1, lines_of(s->coil, 80, 110, step->letters * 1.7));
     total += line * lines_of(s->purpose, 160, 120, step->letters) + 2 * line;
     total += line * (lines_of(s->verdict_text, step->words, 125, step->letters) +
@@ -160,8 +175,9 @@ static double height_of(const struct sheet *s, const struct step *step, double f
     double findings = 0, facts = 0, cautions = 0, instruments = 0;
     n = least(s->finding_count, step->findings);
     for (size_t i = 0; i < n; i++)
-        findings +=
-            line * fmax(1, lines_of(s->findings[i].text, 90, half - 40, step->letters)) + 0.34 * mm;
+        findings += line * fmax(1, lines_of(s->findings[i].text, finding_words(s), finding,
+                                            step->letters)) +
+                    0.34 * mm;
     findings += n ? 3.2 * line : 0;
     n = least(s->fact_count, step->facts);
     for (size_t i = 0; i < n; i++)
@@ -181,9 +197,11 @@ static double height_of(const struct sheet *s, const struct step *step, double f
         instruments += line * ceil(1.13 * width / (half - 5));
     }
     instruments += n ? 3.2 * line : 0;
-    total += fmax(findings, facts) + fmax(cautions, instruments);
+    total += (among ? findings : fmax(findings, facts)) + fmax(cautions, instruments);
     size_t figures = least(s->figure_count, FIGURES);
     double rows = ceil((double)figures / 2);
+    if (among)
+        total += fmax(0, facts - figure - 2 * line);
     *figure_rows = rows;
     return total + rows * (figure + 2 * line) + 4 * line;
 }
@@ -197,8 +215,13 @@ static xmlNode *section(xmlNode *parent, const char *css_class, const char *head
     return node;
 }
 
-static void add_number(xmlNode *row, double value, double u, double magnitude, const char *unit)
+static void add_number(xmlNode *row, const char *word, double value, double u, double magnitude,
+                       const char *unit)
 {
+    if (word) {
+        words(row, "td", "figure", word, 40);
+        return;
+    }
     if (!isfinite(value)) {
         style_element(row, "td", "figure soft", "not known");
         return;
@@ -237,8 +260,10 @@ static void add_quantities(xmlNode *leaf, const struct sheet *s, const struct st
         double p = isfinite(q->predicted) ? fabs(q->predicted) : 0;
         /* One prefix for both, to be compared at a glance, unless they are worlds apart. */
         bool apart = m > 0 && p > 0 && (m > 1000 * p || p > 1000 * m);
-        add_number(row, q->measured, q->measured_u, apart ? m : fmax(m, p), q->unit);
-        add_number(row, q->predicted, q->predicted_u, apart ? p : fmax(m, p), q->unit);
+        add_number(row, q->measured_word, q->measured, q->measured_u, apart ? m : fmax(m, p),
+                   q->unit);
+        add_number(row, q->predicted_word, q->predicted, q->predicted_u, apart ? p : fmax(m, p),
+                   q->unit);
         unsigned a =
             (unsigned)q->agreement <= SHEET_NOT_JUDGED ? (unsigned)q->agreement : SHEET_NOT_JUDGED;
         char cell_class[40];
@@ -282,7 +307,7 @@ static void add_findings(xmlNode *parent, const struct sheet *s, const struct st
         char width[40];
         snprintf(width, sizeof width, "width:%.1f%%", 100 * p);
         style_attribute(fill, "style", width);
-        words(row, "td", NULL, s->findings[i].text, 90);
+        words(row, "td", NULL, s->findings[i].text, finding_words(s));
     }
     and_more(part, "p", s->finding_count, n, "findings, less likely");
 }
@@ -340,13 +365,16 @@ static void add_instruments(xmlNode *parent, const struct sheet *s, const struct
     and_more(part, "p", s->instrument_count, n, "instruments");
 }
 
+/* *holder gets the node that holds the figures, NULL when there are none. */
 static bool add_figures(xmlNode *leaf, const struct sheet_figure *figures, size_t count,
-                        struct report_error *error)
+                        bool more_to_come, xmlNode **holder, struct report_error *error)
 {
     size_t n = least(count, FIGURES);
+    *holder = NULL;
     if (!n)
         return true;
-    xmlNode *grid = element(leaf, "div", n == 1 ? "figures one" : "figures");
+    xmlNode *grid = element(leaf, "div", n == 1 && !more_to_come ? "figures one" : "figures");
+    *holder = grid;
     for (size_t i = 0; i < n; i++) {
         xmlNode *figure = element(grid, "figure", NULL);
         if (!style_drawing(figure, figures[i].svg, figures[i].size, error))
@@ -390,7 +418,7 @@ static const char sheet_css[] =
     "figure svg.drawing{max-height:var(--figure)}"
     "td,th{padding-right:.7em}thead th{border-bottom:1px solid var(--soft)}"
     "tbody th{font-weight:normal}"
-    ".findings td{border:0}.findings .figure{width:4em}.findings .chart{width:30%}"
+    ".findings td{border:0}.findings .figure{width:4em}.findings .chart{width:14%;min-width:4em}"
     ".chart .bar{margin-top:.4em}"
     "dl{display:grid;grid-template-columns:2fr 3fr;gap:0 .8em}"
     "dt{color:var(--soft)}dd{margin:0}dt,dd,li,p{overflow-wrap:anywhere}"
@@ -495,13 +523,18 @@ bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_e
         words(next, "span", NULL, s->next, step->words);
     }
     add_quantities(leaf, s, step);
-    if (s->finding_count || s->fact_count) {
-        xmlNode *two = element(leaf, "div", "two");
+    bool among = facts_among_figures(s);
+    if (s->finding_count || (s->fact_count && !among)) {
+        xmlNode *two = element(leaf, "div", among ? NULL : "two");
         add_findings(two, s, step);
-        add_facts(two, s->facts, s->fact_count, step->facts, "As designed");
+        if (!among)
+            add_facts(two, s->facts, s->fact_count, step->facts, "As designed");
     }
-    bool good = add_figures(leaf, s->figures, s->figure_count, error);
+    xmlNode *grid;
+    bool good = add_figures(leaf, s->figures, s->figure_count, among, &grid, error);
     if (good) {
+        if (among)
+            add_facts(grid, s->facts, s->fact_count, step->facts, "As designed");
         if (s->caution_count || s->instrument_count) {
             xmlNode *two = element(leaf, "div", "two");
             add_cautions(two, s->cautions, s->caution_count, step->cautions, step->words);
@@ -628,7 +661,8 @@ bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,
     xmlNode *two = element(leaf, "div", "two");
     add_layers(two, s, 1, box);
     add_layers(two, s, 2, box);
-    bool good = !figure || add_figures(leaf, s->figure, 1, error);
+    xmlNode *grid;
+    bool good = !figure || add_figures(leaf, s->figure, 1, false, &grid, error);
     if (good) {
         xmlNode *last = element(leaf, "div", "two");
         add_facts(last, s->facts, s->fact_count, 8, "As designed");

@@ -20,6 +20,8 @@ struct sheet_quantity {
     double predicted, predicted_u;
     enum sheet_agreement agreement;
     const char *remark; /* may be NULL */
+    /* In place of the numbers, where the quantity has none ('north'); may be NULL. */
+    const char *measured_word, *predicted_word;
 };
 
 struct sheet_finding {

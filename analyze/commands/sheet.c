@@ -21,6 +21,8 @@
 #define FIGURES_MAX   3
 #define FIGURE_WIDTH  340.0
 #define FIGURE_HEIGHT 230.0
+#define COIL_WIDTH    460.0
+#define COIL_HEIGHT   280.0
 
 /* Agreement: within two standard uncertainties, beyond three. */
 #define AGREES  2.0
@@ -119,12 +121,9 @@ static void put_quantity(struct making *m, size_t i)
         row->predicted_u = scale * expected->amount.u;
     }
     if (item->kind == EVIDENCE_POLARITY) {
-        row->measured = row->measured_u = row->predicted = row->predicted_u = NAN;
-        snprintf(remark, sizeof *m->remark, "%s pole, designed %s",
-                 item->value > 0.0 ? "north" : "south",
-                 !expected->exists              ? "unknown"
-                 : expected->amount.value > 0.0 ? "north"
-                                                : "south");
+        row->measured_word = item->value > 0.0 ? "north" : "south";
+        if (expected->exists)
+            row->predicted_word = expected->amount.value > 0.0 ? "north" : "south";
         if (expected->exists)
             row->agreement =
                 item->value * expected->amount.value > 0.0 ? SHEET_AGREES : SHEET_DIFFERS;
@@ -162,7 +161,7 @@ static void put_findings(struct making *m)
         if (i == 0 || v->finding[i].probability >= 0.01)
             m->finding[m->sheet.finding_count++] =
                 (struct sheet_finding){v->finding[i].text, v->finding[i].probability};
-    for (size_t i = 0; i < v->lines && i < 4 && used < sizeof m->verdict; ++i)
+    for (size_t i = 0; i < v->lines && i < 2 && used < sizeof m->verdict; ++i)
         used += (size_t)snprintf(m->verdict + used, sizeof m->verdict - used, "%s%s", i ? " " : "",
                                  v->line[i]);
     m->sheet.verdict = v->result == VERDICT_PASS   ? SHEET_PASS
@@ -247,7 +246,7 @@ static bool put_figures(struct making *m, struct report_error *error)
     if (!curve)
         return report_error_set(error, "no memory");
     drawings_coil(design, &m->prediction, &shape, &labels);
-    if (coildraw_svg(&shape, FIGURE_WIDTH, FIGURE_HEIGHT, true, &m->svg[i], &m->figure[i].size,
+    if (coildraw_svg(&shape, COIL_WIDTH, COIL_HEIGHT, true, &m->svg[i], &m->figure[i].size,
                      error)) {
         m->figure[i].svg = m->svg[i];
         ++m->sheet.figure_count;

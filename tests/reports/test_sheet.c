@@ -58,12 +58,14 @@ static int set_up(void **state)
     f->figure[2] = figure_of(5);
     f->figure[3] = figure_of(3);
     const struct sheet_quantity quantities[] = {
-        {"Resistance, limb A", "Ω", 8.31, 0.02, 9.02, 0.15, SHEET_DIFFERS, "four wires, 21.3 °C"},
-        {"Resistance, limb B", "Ω", 9.05, 0.02, 9.02, 0.15, SHEET_AGREES, NULL},
-        {"Current at 1.5 V", "A", 0.0862, 0.0004, 0.0831, 0.0014, SHEET_DOUBTFUL, NULL},
-        {"Mass of wire", "kg", NAN, NAN, 0.142, 0.003, SHEET_NOT_JUDGED, "not weighed"},
-        {"Pull, faces touching", "N", 11.8, 1.1, 14.2, 2.9, SHEET_AGREES, "by six trials"},
-        {"Inductance", "H", 0.141, 0.002, 0.138, 0.02, SHEET_AGREES, NULL}};
+        {"Resistance, limb A", "Ω", 8.31, 0.02, 9.02, 0.15, SHEET_DIFFERS, "four wires, 21.3 °C",
+         NULL, NULL},
+        {"Resistance, limb B", "Ω", 9.05, 0.02, 9.02, 0.15, SHEET_AGREES, NULL, NULL, NULL},
+        {"Current at 1.5 V", "A", 0.0862, 0.0004, 0.0831, 0.0014, SHEET_DOUBTFUL, NULL, NULL, NULL},
+        {"Mass of wire", "kg", NAN, NAN, 0.142, 0.003, SHEET_NOT_JUDGED, "not weighed", NULL, NULL},
+        {"Pull, faces touching", "N", 11.8, 1.1, 14.2, 2.9, SHEET_AGREES, "by six trials", NULL,
+         NULL},
+        {"Inductance", "H", 0.141, 0.002, 0.138, 0.02, SHEET_AGREES, NULL, NULL, NULL}};
     memcpy(f->quantity, quantities, sizeof quantities);
     const struct sheet_finding findings[] = {{"turns missing on limb A: 51 (38 to 64)", 0.91},
                                              {"limb A wound with the next gauge thicker", 0.052},
@@ -132,8 +134,16 @@ static struct sheet usual(struct fixture *f)
 static struct sheet overfull(struct fixture *f, const char *words)
 {
     for (int i = 0; i < MANY; i++) {
-        f->many_quantities[i] = (struct sheet_quantity){
-            words, "Ω", 1e-3 * i, 1e-5, 12345.6 * i, 777, (enum sheet_agreement)(i % 4), words};
+        f->many_quantities[i] = (struct sheet_quantity){words,
+                                                        "Ω",
+                                                        1e-3 * i,
+                                                        1e-5,
+                                                        12345.6 * i,
+                                                        777,
+                                                        (enum sheet_agreement)(i % 4),
+                                                        words,
+                                                        i % 5 ? NULL : words,
+                                                        NULL};
         f->many_findings[i] = (struct sheet_finding){words, 0.01};
         f->many_facts[i] = (struct sheet_fact){words, words};
         f->many_cautions[i] = words;
