@@ -1,6 +1,7 @@
 /* The store under faults: every write that can fail fails once, a full disk, kill -9. */
 #include "scratch.h"
 
+#include <sched.h>
 #include <signal.h>
 #include <sys/mount.h>
 #include <sys/wait.h>
@@ -235,7 +236,9 @@ static void full_file_system(void **state)
 
     (void)state;
     scratch_make(&s);
-    if (mount("tmpfs", s.folder, "tmpfs", 0, "size=2m") != 0) {
+    /* In a mount namespace of its own, so that it ends with the process whatever happens. */
+    if (unshare(CLONE_NEWNS) != 0 || mount(NULL, "/", NULL, MS_REC | MS_PRIVATE, NULL) != 0 ||
+        mount("tmpfs", s.folder, "tmpfs", 0, "size=2m") != 0) {
         rmdir(s.folder);
         print_message("no tmpfs can be mounted here\n");
         skip();
