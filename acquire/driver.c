@@ -2,13 +2,17 @@
 
 #include <string.h>
 
-extern const struct driver driver_lines; /* drivers/lines.c */
-extern const struct driver driver_scpi;  /* drivers/scpi.c */
+extern const struct driver driver_lines;    /* drivers/lines.c */
+extern const struct driver driver_modbus;   /* drivers/modbus.c */
+extern const struct driver driver_scpi;     /* drivers/scpi.c */
+extern const struct driver driver_segments; /* drivers/segments.c */
 
 /* In the order in which --probe tries them. */
 static const struct driver *const drivers[] = {
     &driver_scpi,
+    &driver_segments,
     &driver_lines,
+    &driver_modbus,
 };
 
 const struct driver *driver_at(size_t index)

@@ -1,0 +1,584 @@
+/* The modbus driver against the open standards: MODBUS Application Protocol V1.1b3 and MODBUS over
+ * Serial Line V1.02. The frames' layouts are those of the standards' sections named beside them;
+ * their sums are checked here by a CRC written from the definition, one bit at a time. */
+#include "acquire/checksum.h"
+#include "tests/acquire/harness.h"
+
+#define HEAD "[instrument m]\ndriver = modbus\nport = /dev/null\nbaud = 19200\n"
+#define VOLT "[channel m.v]\nquantity = voltage\nunit = mV\nregister = 0\ntype = int16\n"
+
+/* CRC by polynomial division: x^16 + x^15 + x^2 + 1, bits in the order of the line (each byte's
+ * lowest bit first), register preset to ones; V1.02, 6.2.2. Written without the usual table or the
+ * reflected constant, so that it shares nothing with what it checks. */
+static unsigned divided(const unsigned char *bytes, size_t length)
+{
+    unsigned remainder = 0xFFFF;
+    unsigned mirrored = 0;
+
+    for (size_t i = 0; i < 8 * length; ++i) {
+        unsigned bit = bytes[i / 8] >> i % 8 & 1u;
+        unsigned top = remainder >> 15 & 1u;
+
+        remainder = remainder << 1 & 0xFFFF;
+        if (top ^ bit)
+            remainder ^= 0x8005;
+    }
+    for (int i = 0; i < 16; ++i)
+        mirrored |= (remainder >> i & 1u) << (15 - i);
+    return mirrored;
+}
+
+/* Bytes of a frame from the text of their hexadecimal digits, with the sum added. */
+static size_t framed(unsigned char *frame, const char *hex)
+{
+    size_t n = 0;
+    unsigned crc;
+
+    for (unsigned byte; sscanf(hex, "%2x", &byte) == 1; hex += strspn(hex, " ")) {
+        frame[n++] = (unsigned char)byte;
+        hex += strcspn(hex, " ");
+        if (!*hex)
+            break;
+    }
+    crc = divided(frame, n);
+    frame[n++] = (unsigned char)(crc & 0xFF); /* the low byte goes first: V1.02, 2.5.1.2 */
+    frame[n++] = (unsigned char)(crc >> 8);
+    return n;
+}
+
+static void answer(struct fed *fed, const char *hex)
+{
+    unsigned char frame[300];
+
+    fed_bytes(fed, frame, framed(frame, hex), 0);
+}
+
+static void next_cycle(struct fed *fed)
+{
+    fed->now.mono += 1000000;
+    fed_talk(fed);
+}
+
+static void sums(void **state)
+{
+    static const struct {
+        const char *bytes;
+        size_t length;
+        unsigned crc;
+        const char *source;
+    } known[] = {
+        {"123456789", 9, 0x4B37,
+         "check value, catalogue of CRC parameters (docs.rs crc-catalog 2.5.0)"},
+        {"\x02\x07", 2, 0x1241, "V1.02, 6.2.2, example: from memory"},
+        {"\x01\x03\x00\x00\x00\x02", 6, 0x0BC4, "application note of an RS-485 sensor"},
+        {"\x11\x03\x00\x6B\x00\x03", 6, 0x8776, "request of V1.1b3, 6.3, sum computed"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof known / sizeof known[0]; ++i) {
+        const unsigned char *bytes = (const unsigned char *)known[i].bytes;
+
+        assert_int_equal(divided(bytes, known[i].length), known[i].crc);
+        assert_int_equal(checksum_of(CHECKSUM_CRC16_MODBUS, bytes, known[i].length), known[i].crc);
+    }
+}
+
+/* The worked example of V1.1b3, 6.3: registers 108 to 110 of slave 0x11 hold 022B, 0000, 0064. The
+ * values and the count of the bytes are the standard's; the request is the one of the last row
+ * above. */
+static void example_of_the_standard(void **state)
+{
+    struct fed *fed =
+        fed_new(HEAD "slave = 17\nnumbering = one\n"
+                     "[channel m.a]\nquantity = count\nregister = 108\ntype = uint16\n"
+                     "[channel m.b]\nquantity = count\nregister = 109\ntype = uint16\n"
+                     "[channel m.c]\nquantity = count\nregister = 110\ntype = uint16\n");
+
+    (void)state;
+    fed_talk(fed);
+    fed_expect(fed, "sent \\x11\\x03\\x00k\\x00\\x03v\\x87\n");
+    answer(fed, "11 03 06 02 2B 00 00 00 64");
+    fed_expect(fed, "a 555 digit=1\nb 0 digit=1\nc 100 digit=1\n");
+    fed_free(fed);
+}
+
+/* The examples of V1.1b3, 6.1 (coils 20 to 38: CD 6B 05), 6.2 (inputs 197 to 218: AC DB 35) and
+ * 6.4 (input register 9: 000A). */
+static void other_tables(void **state)
+{
+    struct fed *fed =
+        fed_new(HEAD "numbering = table\n"
+                     "[channel m.c20]\nquantity = count\nregister = 00020\n"
+                     "[channel m.c21]\nquantity = count\nregister = 00021\n"
+                     "[channel m.c38]\nquantity = count\nregister = 000038\n"
+                     "[channel m.d]\nquantity = count\nregister = 10197\n"
+                     "[channel m.i]\nquantity = count\nregister = 30009\ntype = uint16\n");
+
+    (void)state;
+    fed_talk(fed);
+    answer(fed, "01 01 01 01");
+    fed_talk(fed);
+    answer(fed, "01 01 01 00");
+    fed_talk(fed);
+    answer(fed, "01 02 01 00");
+    fed_talk(fed);
+    answer(fed, "01 04 02 00 0A");
+    assert_non_null(strstr(fed->out.bytes, "i 10 digit=1\n"));
+    fed_free(fed);
+
+    /* All nineteen coils of the example in one request: the gap is allowed. */
+    fed = fed_new(HEAD "numbering = table\nmerge_gap = 20\n"
+                       "[channel m.c20]\nquantity = count\nregister = 00020\n"
+                       "[channel m.c21]\nquantity = count\nregister = 00021\n"
+                       "[channel m.c27]\nquantity = count\nregister = 00027\n"
+                       "[channel m.c34]\nquantity = count\nregister = 00034\n"
+                       "[channel m.c36]\nquantity = count\nregister = 00036\n"
+                       "[channel m.c38]\nquantity = count\nregister = 00038\n");
+    fed_talk(fed);
+    assert_memory_equal(fed->out.bytes, "sent \\x01\\x01\\x00\\x13\\x00\\x13", 29);
+    fed->out.length = 0;
+    answer(fed, "01 01 03 CD 6B 05");
+    /* CD: coils 27 to 20 are 1100 1101; 6B: 35 to 28 are 0110 1011; 05: 38 to 36 are 101. */
+    fed_expect(fed, "c20 1 digit=1\nc21 0 digit=1\nc27 1 digit=1\nc34 1 digit=1\nc36 1 digit=1\n"
+                    "c38 1 digit=1\n");
+    fed_free(fed);
+}
+
+/* IEEE 754: 1.0f is 3F800000, -0.15625f is BE200000, pi as double 400921FB54442D18. */
+static void types(void **state)
+{
+    struct fed *fed = fed_new(
+        HEAD "[channel m.a]\nquantity = count\nregister = 0\ntype = int16\n"
+             "[channel m.b]\nquantity = count\nregister = 1\ntype = uint16\n"
+             "[channel m.c]\nquantity = count\nregister = 2\ntype = int32\n"
+             "[channel m.d]\nquantity = count\nregister = 4\ntype = int32\nwords = low-first\n"
+             "[channel m.e]\nquantity = count\nregister = 6\ntype = uint32\n"
+             "[channel m.f]\nquantity = count\nregister = 8\ntype = float32\n"
+             "[channel m.g]\nquantity = count\nregister = 10\ntype = float32\nwords = low-first\n"
+             "[channel m.h]\nquantity = count\nregister = 12\ntype = float64\n"
+             "[channel m.i]\nquantity = count\nregister = 16\ntype = float32\nbytes = low-first\n"
+             "[channel m.j]\nquantity = count\nregister = 18\ntype = float32\nbytes = low-first\n"
+             "words = low-first\n"
+             "[channel m.k]\nquantity = count\nregister = 20\ntype = int16\nbytes = low-first\n");
+
+    (void)state;
+    fed_talk(fed);
+    fed->out.length = 0;
+    answer(fed, "01 03 2A FF FE FF FE FF FF FF FE FF FE FF FF FF FF FF FE BE 20 00 00 00 00 BE 20 "
+                "40 09 21 FB 54 44 2D 18 20 BE 00 00 00 00 20 BE FE FF");
+    fed_expect(fed, "a -2 digit=1\nb 65534 digit=1\nc -2 digit=1\nd -2 digit=1\n"
+                    "e 4294967294 digit=1\nf -0.15625\ng -0.15625\nh 3.14159265359\n"
+                    "i -0.15625\nj -0.15625\nk -2 digit=1\n");
+    fed_free(fed);
+}
+
+static void marks(void **state)
+{
+    struct fed *fed =
+        fed_new(HEAD "[channel m.a]\nquantity = count\nregister = 0\ntype = int16\n"
+                     "invalid = 0x8000\ninvalid = -1\noverload = 0x7FFF\n"
+                     "[channel m.f]\nquantity = count\nregister = 1\ntype = float32\n");
+
+    (void)state;
+    fed_talk(fed);
+    fed->out.length = 0;
+    answer(fed, "01 03 06 80 00 7F C0 00 00");
+    next_cycle(fed);
+    answer(fed, "01 03 06 7F FF 7F 80 00 00");
+    next_cycle(fed);
+    answer(fed, "01 03 06 FF FF 3F 80 00 00");
+    fed_expect(fed, "a unknown digit=1 suspect\nf unknown suspect\n"
+                    "sent \\x01\\x03\\x00\\x00\\x00\\x03\\x05\\xCB\n"
+                    "a unknown digit=1 overload\nf unknown overload\n"
+                    "sent \\x01\\x03\\x00\\x00\\x00\\x03\\x05\\xCB\n"
+                    "a unknown digit=1 suspect\nf 1\n");
+    fed_free(fed);
+}
+
+/* Which registers are asked for together. */
+static void merging(void **state)
+{
+    static const char channels[] = "[channel m.a]\nquantity = count\nregister = 5\ntype = int32\n"
+                                   "[channel m.b]\nquantity = count\nregister = 9\ntype = int16\n"
+                                   "[channel m.c]\nquantity = count\nregister = 7\ntype = int16\n"
+                                   "[channel m.d]\nquantity = count\nregister = 5\ntype = int16\n"
+                                   "slave = 2\n";
+    static const struct {
+        const char *keys;
+        const char *asked; /* first address and count of each */
+    } cases[] = {
+        {"", "1:5+3 1:9+1 2:5+1"},
+        {"merge_gap = 1\n", "1:5+5 2:5+1"},
+        {"merge = no\n", "1:5+2 1:7+1 1:9+1 2:5+1"},
+        {"most_registers = 2\nmerge_gap = 1\n", "1:5+2 1:7+1 1:9+1 2:5+1"},
+        {"most_registers = 3\nmerge_gap = 1\n", "1:5+3 1:9+1 2:5+1"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i) {
+        struct text bench = {0};
+        struct text asked = {0};
+        struct driver_request request;
+        struct fed *fed;
+        int64_t when;
+
+        text_add(&bench, "%s%s%s", HEAD, cases[i].keys, channels);
+        fed = fed_new(bench.bytes);
+        while (fed->driver->next(fed->state, fed->now.mono, &request, &when) == DRIVER_SEND) {
+            unsigned char frame[64] = {request.bytes[0], 3, (unsigned char)(2 * request.bytes[5])};
+            size_t n = 3 + 2 * (size_t)request.bytes[5];
+            unsigned crc = divided(frame, n);
+
+            text_add(&asked, "%s%u:%u+%u", asked.length ? " " : "", request.bytes[0],
+                     request.bytes[3], request.bytes[5]);
+            frame[n] = (unsigned char)(crc & 0xFF);
+            frame[n + 1] = (unsigned char)(crc >> 8);
+            fed_bytes(fed, frame, n + 2, 0);
+        }
+        assert_string_equal(asked.bytes, cases[i].asked);
+        text_free(&asked);
+        text_free(&bench);
+        fed_free(fed);
+    }
+}
+
+/* Garbage, cuts, wrong sums, wrong slaves, echoes: what comes, and what must come out. */
+static void bad_frames(void **state)
+{
+    /* The right answer: 01 03 02 0B AB, 2987 mV. */
+    static const unsigned char good[] = {0x01, 0x03, 0x02, 0x0B, 0xAB, 0xFE, 0xCB};
+    static const char *const sent = "\x01\x03\x00\x00\x00\x01\x84\x0A";
+    static const struct {
+        const char *name;
+        const char *before;
+        size_t length;
+        size_t cut;     /* bytes of the good answer that come; 7: all */
+        unsigned spoil; /* byte that is wrong; 7: none */
+        const char *expected;
+    } cases[] = {
+        {"good", "", 0, 7, 7, "v 2987 digit=1\n"},
+        {"truncated", "", 0, 6, 7, ""},
+        {"empty", "", 0, 0, 7, ""},
+        {"wrong sum", "", 0, 7, 4,
+         "event checksum: the answer of slave 1 to the request for holding register 0 to 0 "
+         "(counted "
+         "from 0) had a wrong CRC and was left out\n"},
+        {"wrong slave", "", 0, 7, 0, "junk 7\n"},
+        {"wrong function", "", 0, 7, 1, "junk 7\n"},
+        {"wrong count", "", 0, 7, 2, "junk 7\n"},
+        {"garbage before", "\xFF\x00hello", 7, 7, 7, "junk 7\nv 2987 digit=1\n"},
+        {"a false start before", "\x01\x03\x02", 3, 7, 7, "junk 3\nv 2987 digit=1\n"},
+        {"a spoilt one before", "\x01\x03\x02\x0B\xAB\xFE\xCA", 7, 7, 7,
+         "junk 7\nv 2987 digit=1\n"},
+        {"another slave's before", "\x02\x03\x02\x0B\xAB\xBA\xCB", 7, 7, 7,
+         "junk 7\nv 2987 digit=1\n"},
+        {"echo before", sent, 8, 7, 7, "v 2987 digit=1\n"},
+        {"echo only", sent, 8, 0, 7, ""},
+    };
+
+    (void)state;
+    assert_int_equal(divided(good, 7), 0); /* the sum over a frame with its sum is nought */
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i)
+        for (size_t chunk = 0; chunk < 5; ++chunk) {
+            struct fed *fed = fed_new(HEAD VOLT);
+            unsigned char bytes[32];
+            struct text joined = {0};
+            unsigned long junk = 0;
+            char *rest = NULL;
+
+            fed_talk(fed);
+            fed->out.length = 0;
+            fed->out.bytes[0] = '\0';
+            memcpy(bytes, cases[i].before, cases[i].length);
+            memcpy(bytes + cases[i].length, good, sizeof good);
+            if (cases[i].spoil < 7)
+                bytes[cases[i].length + cases[i].spoil] ^= 0x10;
+            fed_bytes(fed, bytes, cases[i].length + cases[i].cut, chunk);
+            fed_take(fed, 50000);
+            /* However the bytes are dealt out, the garbage is the same in sum. */
+            for (char *line = strtok_r(fed->out.bytes, "\n", &rest); line;
+                 line = strtok_r(NULL, "\n", &rest))
+                if (strncmp(line, "junk ", 5) == 0)
+                    junk += strtoul(line + 5, NULL, 10);
+                else
+                    text_add(&joined, "%s\n", line);
+            rest = NULL;
+            if (junk > 0) {
+                struct text with = {0};
+
+                text_add(&with, "junk %lu\n%s", junk, joined.bytes ? joined.bytes : "");
+                text_free(&joined);
+                joined = with;
+            }
+            if (strcmp(joined.bytes ? joined.bytes : "", cases[i].expected) != 0)
+                fail_msg("%s, %zu at a time: %s", cases[i].name, chunk, joined.bytes);
+            assert_int_equal(fed->waiting,
+                             cases[i].cut < 7 || strncmp(cases[i].name, "wrong ", 6) == 0
+                                 ? strcmp(cases[i].name, "wrong sum") != 0
+                                 : 0);
+            text_free(&joined);
+            fed_free(fed);
+        }
+}
+
+/* What comes after an answer, or two answers in one read, is none. */
+static void two_in_one(void **state)
+{
+    struct fed *fed = fed_new(HEAD VOLT);
+    unsigned char twice[14];
+
+    (void)state;
+    fed_talk(fed);
+    fed->out.length = 0;
+    framed(twice, "01 03 02 0B AB");
+    framed(twice + 7, "01 03 02 0B AC");
+    fed_bytes(fed, twice, sizeof twice, 0);
+    fed_expect(fed, "v 2987 digit=1\njunk 7\n");
+    fed_free(fed);
+}
+
+/* V1.1b3, 7: an exception has the function's highest bit set and one byte. */
+static void exceptions(void **state)
+{
+    struct fed *fed = fed_new(HEAD VOLT "[channel m.i]\nquantity = current\nunit = mA\n"
+                                        "register = 1\ntype = int16\n");
+
+    (void)state;
+    fed_talk(fed);
+    fed->out.length = 0;
+    answer(fed, "01 83 06");
+    fed_expect(fed, "event exception: slave 1 answers the request for holding register 0 to 1 "
+                    "(counted from 0) with exception 6 (server device busy)\n");
+    next_cycle(fed);
+    answer(fed, "01 83 02");
+    fed_talk(fed);
+    answer(fed, "01 03 02 00 05");
+    fed_talk(fed);
+    answer(fed, "01 83 02");
+    fed_expect(fed, "sent \\x01\\x03\\x00\\x00\\x00\\x02\\xC4\\x0B\n"
+                    "event exception: slave 1 answers the request for holding register 0 to 1 "
+                    "(counted from 0) with exception 2 (illegal data address); they are asked for "
+                    "one by one from now on\n"
+                    "sent \\x01\\x03\\x00\\x00\\x00\\x01\\x84\\n\n"
+                    "v 5 digit=1\n"
+                    "sent \\x01\\x03\\x00\\x01\\x00\\x01\\xD5\\xCA\n"
+                    "event exception: slave 1 answers the request for holding register 1 to 1 "
+                    "(counted from 0) with exception 2 (illegal data address)\n");
+    fed_free(fed);
+}
+
+/* Two slaves on a line, one of them dead: the other loses nothing, and the dead one is asked ever
+ * more seldom, never twice in a cycle. */
+static void dead_slave(void **state)
+{
+    struct fed *fed = fed_new(HEAD VOLT "[channel m.b]\nquantity = voltage\nunit = mV\n"
+                                        "register = 0\ntype = int16\nslave = 2\n");
+    int asked[3] = {0};
+
+    (void)state;
+    for (int cycle = 0; cycle < 120; ++cycle) {
+        int failed = 0;
+
+        for (int turn = 0; turn < 10; ++turn) {
+            fed->out.length = 0;
+            fed->out.bytes[0] = '\0';
+            fed_talk(fed);
+            if (strncmp(fed->out.bytes, "sent \\x01", 9) == 0) {
+                ++asked[1];
+                answer(fed, "01 03 02 00 05");
+                assert_non_null(strstr(fed->out.bytes, "v 5 digit=1"));
+            } else if (strncmp(fed->out.bytes, "sent \\x02", 9) == 0) {
+                ++asked[2];
+                ++failed;
+                fed_expire(fed);
+                assert_true((strstr(fed->out.bytes, "slave 2 does not answer") != NULL) ==
+                            (asked[2] == 1));
+            } else {
+                break;
+            }
+        }
+        assert_true(failed <= 1);
+        fed->now.mono += 1000000;
+    }
+    assert_int_equal(asked[1], 120);
+    assert_in_range(asked[2], 4, 12);
+    fed->now.mono += 60000000;
+    fed_talk(fed);
+    answer(fed, "01 03 02 00 05");
+    fed->out.length = 0;
+    fed_talk(fed);
+    answer(fed, "02 03 02 00 07");
+    assert_non_null(strstr(fed->out.bytes, "slave 2 answers again\nb 7 digit=1 lost before\n"));
+    fed_free(fed);
+}
+
+/* V1.1b3, 6.5 and 6.6: single coil (FF00 is on) and register; the answer is the request again. The
+ * coil's frame 00AC FF00 is the standard's example, the register's 0001 0003 too. */
+static void commands(void **state)
+{
+    struct fed *fed = fed_new(HEAD "numbering = one\n"
+                                   "command = on: coil 173 on\n"
+                                   "command = set: slave 3 register 2 3\n"
+                                   "[channel m.v]\nquantity = voltage\nregister = 1\ntype = int16\n"
+                                   "when = asked\n");
+    struct driver_command on = {.kind = DRIVER_SWITCH, .text = "on"};
+    struct driver_command set = {.kind = DRIVER_SWITCH, .text = "set"};
+    struct driver_command other = {.kind = DRIVER_SWITCH, .text = "explode"};
+    struct driver_command select = {.kind = DRIVER_SELECT, .channel = 0};
+    struct status st;
+
+    (void)state;
+    fed_talk(fed);
+    fed_expect(fed, "");
+    assert_int_equal(fed->driver->command(fed->state, &on, &st), STATUS_OK);
+    assert_int_equal(fed->driver->command(fed->state, &on, &st), STATUS_BUSY);
+    fed_talk(fed);
+    assert_memory_equal(fed->out.bytes, "sent \\x01\\x05\\x00\\xAC\\xFF\\x00", 29);
+    assert_true(fed->waiting);
+    answer(fed, "01 05 00 AC FF 00");
+    assert_false(fed->waiting);
+    assert_int_equal(fed->driver->command(fed->state, &set, &st), STATUS_OK);
+    fed->out.length = 0;
+    fed_talk(fed);
+    assert_memory_equal(fed->out.bytes, "sent \\x03\\x06\\x00\\x01\\x00\\x03", 29);
+    fed->out.length = 0;
+    fed_expire(fed);
+    fed_expect(fed, "expired\nevent command: slave 3 did not confirm the command\n");
+    assert_int_equal(fed->driver->command(fed->state, &other, &st), STATUS_NOT_FOUND);
+    assert_int_equal(fed->driver->command(fed->state, &select, &st), STATUS_OK);
+    fed_talk(fed);
+    assert_memory_equal(fed->out.bytes, "sent \\x01\\x03\\x00\\x00", 20);
+    fed_free(fed);
+}
+
+/* A line that gives back what is sent: the echo of a command does not confirm it. */
+static void echo_is_no_answer(void **state)
+{
+    struct fed *fed = fed_new(HEAD "echo = yes\ncommand = on: register 30 1\n" VOLT);
+    struct driver_command on = {.kind = DRIVER_SWITCH, .text = "on"};
+    struct status st;
+
+    (void)state;
+    assert_int_equal(fed->driver->command(fed->state, &on, &st), STATUS_OK);
+    fed_talk(fed);
+    answer(fed, "01 06 00 1E 00 01");
+    assert_true(fed->waiting);
+    answer(fed, "01 06 00 1E 00 01");
+    assert_false(fed->waiting);
+    fed_free(fed);
+}
+
+/* V1.1b3, 6.21: function 43 / 14, basic identification. */
+static void identity(void **state)
+{
+    struct fed *fed = fed_new(HEAD "identity = Bench\n" VOLT);
+
+    (void)state;
+    fed_talk(fed);
+    assert_memory_equal(fed->out.bytes, "sent \\x01+\\x0E\\x01\\x00", 22);
+    fed->out.length = 0;
+    answer(fed, "01 2B 0E 01 01 00 00 03 00 05 42 65 6E 63 68 01 02 4D 31 02 03 31 2E 30");
+    fed_expect(fed, "identity Bench, M1, 1.0\n");
+    fed_free(fed);
+}
+
+/* Faults of the bench file: each is found, with the reason. */
+static void faults(void **state)
+{
+    static const struct {
+        const char *text;
+        const char *says;
+    } cases[] = {
+        {HEAD "[channel m.v]\nquantity = voltage\nregister = 0\n", "type"},
+        {HEAD "[channel m.v]\nquantity = voltage\nregister = x\ntype = int16\n", "whole number"},
+        {HEAD "[channel m.v]\nquantity = voltage\nregister = -1\ntype = int16\n", "whole number"},
+        {HEAD "[channel m.v]\nquantity = voltage\nregister = 65535\ntype = int32\n", "2 registers"},
+        {HEAD "[channel m.v]\nquantity = voltage\nregister = 65536\ntype = int16\n", "65536"},
+        {HEAD "numbering = one\n[channel m.v]\nquantity = voltage\nregister = 0\ntype = int16\n",
+         "counted from 1"},
+        {HEAD "numbering = table\n[channel m.v]\nquantity = voltage\nregister = 1\ntype = int16\n",
+         "digits"},
+        {HEAD "numbering = table\n[channel m.v]\nquantity = voltage\nregister = 40001\n"
+              "type = int16\ntable = input\n",
+         "holding register"},
+        {HEAD "[channel m.v]\nquantity = voltage\nregister = 1\ntype = int16\ntable = coil\n",
+         "cannot hold"},
+        {HEAD "[channel m.v]\nquantity = voltage\nregister = 1\ntype = bit\n", "cannot hold"},
+        {HEAD VOLT "invalid = none\n", "0x7FFF"},
+        {HEAD "command = on: coil 1 maybe\n" VOLT, "'on' or 'off'"},
+        {HEAD "command = on: relay 1 on\n" VOLT, "coil ADDRESS"},
+        {HEAD "command = on: slave 248 coil 1 on\n" VOLT, "slave 247"},
+        {HEAD "command = on: register 1 65536\n" VOLT, "16 bits"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i) {
+        struct benchfile *bench = NULL;
+        struct status st = {0};
+        void *driver_state = NULL;
+        enum status_code code =
+            benchfile_parse("bench", cases[i].text, strlen(cases[i].text), NULL, NULL, &bench, &st);
+
+        if (code == STATUS_OK)
+            code = driver_find("modbus")->create(&bench->instrument[0], &driver_state, &st);
+        assert_int_not_equal(code, STATUS_OK);
+        if (!strstr(st.text, cases[i].says))
+            fail_msg("case %zu: '%s' does not say '%s'", i, st.text, cases[i].says);
+        benchfile_free(bench);
+    }
+}
+
+/* V1.02, 2.5.1.1: 3.5 characters of 11 bits between frames; 1.75 ms above 19200 baud. */
+static void silent_interval(void **state)
+{
+    static const struct {
+        const char *keys;
+        int64_t least;
+    } cases[] = {
+        {"baud = 1200\n", 32084}, /* 3.5 * 11 / 1200 s = 32.083 ms */
+        {"baud = 9600\npause = 0\n", 4011},
+        {"baud = 19200\npause = 0\n", 2006},
+        {"baud = 115200\npause = 0\n", 1750},
+        {"baud = 9600\npause = 50 ms\n", 50000},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i) {
+        struct driver_request request;
+        struct text bench = {0};
+        struct fed *fed;
+        int64_t when;
+
+        text_add(&bench, "[instrument m]\ndriver = modbus\nport = /dev/null\n%s" VOLT,
+                 cases[i].keys);
+        fed = fed_new(bench.bytes);
+        assert_int_equal(fed->driver->next(fed->state, fed->now.mono, &request, &when),
+                         DRIVER_SEND);
+        assert_int_equal(request.pause, cases[i].least);
+        fed_free(fed);
+        text_free(&bench);
+    }
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(sums),
+        cmocka_unit_test(example_of_the_standard),
+        cmocka_unit_test(other_tables),
+        cmocka_unit_test(types),
+        cmocka_unit_test(marks),
+        cmocka_unit_test(merging),
+        cmocka_unit_test(bad_frames),
+        cmocka_unit_test(two_in_one),
+        cmocka_unit_test(exceptions),
+        cmocka_unit_test(dead_slave),
+        cmocka_unit_test(commands),
+        cmocka_unit_test(echo_is_no_answer),
+        cmocka_unit_test(identity),
+        cmocka_unit_test(faults),
+        cmocka_unit_test(silent_interval),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
