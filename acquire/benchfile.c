@@ -51,6 +51,7 @@ struct work {
     struct benchfile *bench;
     struct heading *heading;
     size_t headings;
+    struct units *units; /* opened when a unit is met that is not SI: it takes time */
     benchfile_report report;
     void *to;
     struct status *st;
@@ -764,8 +765,20 @@ static void take_calibration(struct work *work, struct benchfile_channel *channe
     take_accuracy(work, channel, values);
 }
 
+/* The factor and offset that bring the channel's unit to SI. */
+static enum status_code find_factor(struct work *work, const char *unit, const char *dimension,
+                                    struct calibration *calibration, struct status *st)
+{
+    if (strcmp(unit, dimension) == 0)
+        return status_ok(st);
+    if (!work->units && units_open(&work->units, st) != STATUS_OK)
+        return st->code;
+    return units_convert_factor(work->units, unit, dimension, &calibration->unit_factor,
+                                &calibration->unit_offset, st);
+}
+
 /* One [channel INSTRUMENT.NAME] section into the next free channel of its instrument. */
-static void take_channel(struct work *work, struct units *units, const struct heading *heading,
+static void take_channel(struct work *work, const struct heading *heading,
                          struct benchfile_instrument *instrument, const char *name)
 {
     const struct driver *driver = driver_find(instrument->driver);
@@ -811,8 +824,7 @@ static void take_channel(struct work *work, struct units *units, const struct he
     if (snprintf(channel->unit, sizeof channel->unit, "%s",
                  benchfile_given(values, "unit") ? benchfile_text(values, "unit") : dimension) >=
             (int)sizeof channel->unit ||
-        units_convert_factor(units, channel->unit, dimension, &channel->calibration.unit_factor,
-                             &channel->calibration.unit_offset, &why) != STATUS_OK) {
+        find_factor(work, channel->unit, dimension, &channel->calibration, &why) != STATUS_OK) {
         benchfile_fail(values, "unit", &why, "'%.40s' is not a unit of %s%s (SI: %s)",
                        benchfile_text(values, "unit"),
                        isnan(channel->calibration.shunt) ? "" : "the voltage across the shunt of ",
@@ -979,8 +991,7 @@ static void take_heading(struct work *work, const struct heading *heading)
 }
 
 /* Second round: a channel may stand before its instrument in the file. */
-static void take_channel_heading(struct work *work, struct units *units,
-                                 const struct heading *heading)
+static void take_channel_heading(struct work *work, const struct heading *heading)
 {
     const char *path = heading->name + 7 + strspn(heading->name + 7, " ");
     const char *name = NULL;
@@ -1006,7 +1017,7 @@ static void take_channel_heading(struct work *work, struct units *units,
               heading->line, BENCHFILE_CHANNELS_MAX);
         return;
     }
-    take_channel(work, units, heading, instrument, name);
+    take_channel(work, heading, instrument, name);
 }
 
 /* The driver's own check: it makes its state, which is thrown away. */
@@ -1050,17 +1061,11 @@ static void check_headings(struct work *work)
 static enum status_code take_file(struct work *work)
 {
     struct benchfile *bench = work->bench;
-    struct units *units;
-    enum status_code code = units_open(&units, work->st);
 
-    if (code != STATUS_OK)
-        return code;
     bench->path = strdup(inifile_name(work->file));
     bench->instrument = calloc(BENCHFILE_INSTRUMENTS_MAX, sizeof *bench->instrument);
-    if (!bench->path || !bench->instrument || !find_headings(work)) {
-        units_close(units);
+    if (!bench->path || !bench->instrument || !find_headings(work))
         return status_fail(work->st, STATUS_MEMORY, "%s: no memory", inifile_name(work->file));
-    }
     bench->flush_interval = 1.0;
     bench->retention = INFINITY;
     check_headings(work);
@@ -1070,14 +1075,11 @@ static enum status_code take_file(struct work *work)
     for (size_t i = 0; i < bench->instruments; ++i) {
         bench->instrument[i].channel =
             calloc(BENCHFILE_CHANNELS_MAX, sizeof *bench->instrument[i].channel);
-        if (!bench->instrument[i].channel) {
-            units_close(units);
+        if (!bench->instrument[i].channel)
             return status_fail(work->st, STATUS_MEMORY, "%s: no memory", bench->path);
-        }
     }
     for (size_t i = 0; i < work->headings; ++i)
-        take_channel_heading(work, units, &work->heading[i]);
-    units_close(units);
+        take_channel_heading(work, &work->heading[i]);
     if (work->headings == 0 || (bench->instruments == 0 && work->faults == 0))
         fault(work, "%s: has no [instrument NAME] section", bench->path);
     /* A driver sees only what passed the tables: its check can then rely on them. */
@@ -1100,6 +1102,7 @@ static enum status_code take(struct inifile *file, benchfile_report report, void
     else
         code = take_file(&work);
     free(work.heading);
+    units_close(work.units);
     inifile_free(file);
     if (code != STATUS_OK) {
         benchfile_free(work.bench);

@@ -1,5 +1,5 @@
 /* Any bytes through the lines driver, with all that it can do switched on. */
-#include "tests/fuzz/feed.h"
+#include "tests/fuzz/talk.h"
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
@@ -23,7 +23,9 @@ static const char *const benches[] = {
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
+    static struct benchfile *kept[3];
+
     if (size > 1)
-        feed_driver(benches[data[0] % 3], data + 1, size - 1);
+        talk_driver(benches[data[0] % 3], &kept[data[0] % 3], data + 1, size - 1);
     return 0;
 }

@@ -1,5 +1,5 @@
 /* Any bytes as the answers of a SCPI meter. */
-#include "tests/fuzz/feed.h"
+#include "tests/fuzz/talk.h"
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
@@ -14,7 +14,9 @@ static const char *const benches[] = {
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
+    static struct benchfile *kept[2];
+
     if (size > 1)
-        feed_driver(benches[data[0] % 2], data + 1, size - 1);
+        talk_driver(benches[data[0] % 2], &kept[data[0] % 2], data + 1, size - 1);
     return 0;
 }
