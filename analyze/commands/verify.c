@@ -7,6 +7,7 @@
 #include "analyze/commands/commands.h"
 #include "analyze/judging.h"
 #include "analyze/printing.h"
+#include "analyze/step.h"
 
 #define NAME "verify"
 
@@ -65,6 +66,7 @@ static int print_json(const struct command_context *context, const struct judged
     json_t *doubts = json_array();
     json_t *gains = json_array();
     json_t *root;
+    struct step step;
 
     for (size_t i = 0; i < v->findings; ++i)
         json_array_append_new(findings,
@@ -90,15 +92,17 @@ static int print_json(const struct command_context *context, const struct judged
                                         judged->option[judged->advice.gain[i].option].name, "bits",
                                         judged->advice.gain[i].bits, "minutes",
                                         judged->option[judged->advice.gain[i].option].minutes));
+    step_next(judged, &step);
     root = json_pack(
-        "{s:s, s:s, s:f, s:I, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:b, s:b, s:f, s:o, s:s, s:s}",
+        "{s:s, s:s, s:f, s:I, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:b, s:b, s:f, s:o, s:s, s:s, "
+        "s:o}",
         "coil", judged->entry.design.name, "verdict", verdict_word(v->result), "pass_probability",
         v->pass_probability, "run", (json_int_t)judged->run, "measurements",
         (json_int_t)judged->gathered.evidence.count, "lines", lines, "findings", findings,
         "estimates", estimates_json(v), "misfits", doubts, "notes", notes, "next", gains,
         "direction_open", v->direction_open, "unexplained", v->unexplained, "cancel_probability",
         v->cancel_probability, "fit_p", printing_number(v->fit_p), "version", TRUEWOUND_VERSION,
-        "digest", judged->gathered.digest);
+        "digest", judged->gathered.digest, "step", step_json(&step));
     return printing_json(context, NAME, root);
 }
 
