@@ -77,7 +77,7 @@ static void talk_driver(const char *text, struct benchfile **kept, const uint8_t
         abort();
     driver->opened(state, now.mono);
     chunk = (data[0] & 0x3fU) + 1;
-    if (data[0] & 0x40) {
+    if ((data[0] & 0x40) && driver->command) {
         const struct driver_command command = {
             .kind = DRIVER_CAPTURE, .channel = 0, .rate = 1000, .samples = 100};
 
