@@ -52,7 +52,21 @@ double reading_unscale(enum evidence_kind kind, double reading)
     return reading_by_log(kind) ? exp(reading) : reading;
 }
 
-double reading_noise(const struct evidence_item *e)
+/* Height of one more layer, twice (it is on both sides); 0 for a winding without layers. */
+static double layer_step(const struct reading_bench *bench, double overall, double interlayer)
+{
+    switch (coil_design(bench->coil)->winding.layers) {
+    case DESIGN_ORTHOCYCLIC:
+        return 2 * (interlayer > 0 ? overall + interlayer : 0.5 * sqrt(3) * overall);
+    case DESIGN_SQUARE:
+        return 2 * (overall + interlayer);
+    case DESIGN_SCRAMBLE:
+        break;
+    }
+    return 0;
+}
+
+double reading_noise(const struct reading_bench *bench, const struct evidence_item *e)
 {
     double rel = e->value != 0 ? e->u / fabs(e->value) : 0.1;
     double u = e->u, current;
@@ -73,6 +87,13 @@ double reading_noise(const struct evidence_item *e)
         return fmin(1, hypot(rel, e->at.frequency > 0 ? 0.25 : 0.06));
     case EVIDENCE_SECOND_TIME:
         return 0.4;
+    case EVIDENCE_DIAMETER: {
+        /* A caliper rests on whatever lies on top: half a layer, or the first turns of the next. */
+        double step = layer_step(bench, bench->nominal.wire_overall[0], bench->nominal.interlayer);
+        double over = bench->expected.y[COIL_OUTSIDE_A] - bench->nominal.limb_width;
+
+        return hypot(u, hypot(0.35 * step, 0.03 * over));
+    }
     case EVIDENCE_WIRE_MASS:
         return hypot(u, 0.007 * e->value); /* tape, solder, varnish */
     case EVIDENCE_LIFT:
@@ -142,7 +163,11 @@ static double place_resistance(const struct reading_bench *bench, const struct r
     case EVIDENCE_LIMB_B:
         return bench->limbs > 1 ? y->y[COIL_RESISTANCE_B] : y->y[COIL_RESISTANCE_A];
     default:
-        return y->y[COIL_RESISTANCE_PAIR] + state->joint_pair;
+        if (bench->limbs < 2 || !isfinite(y->y[COIL_RESISTANCE_PAIR]))
+            return y->y[COIL_RESISTANCE_PAIR] + state->joint_pair;
+        return y->y[COIL_RESISTANCE_PAIR] + state->joint_pair +
+               state->link * (y->y[COIL_RESISTANCE_A] + y->y[COIL_RESISTANCE_B]) /
+                   y->y[COIL_WIRE_LENGTH];
     }
 }
 
@@ -331,7 +356,11 @@ static double plain_reading(const struct reading_bench *bench, const struct read
         bool b = e->place == EVIDENCE_LIMB_B && bench->limbs > 1;
         double over = y->y[b ? COIL_OUTSIDE_B : COIL_OUTSIDE_A];
         double under = p->limb_width + 2 * p->wrap;
+        double step = layer_step(bench, p->wire_overall[b], p->interlayer);
 
+        /* The mean over what the top layer may be: a step function has no slope to search by. */
+        if (step > 0)
+            over = under + step * (y->y[b ? COIL_LAYERS_B : COIL_LAYERS_A] + 0.5);
         return under + (over - under) * state->build;
     }
     case EVIDENCE_WIRE_DIAMETER:

@@ -18,8 +18,9 @@
 /* A supposed coil on its bench. */
 struct reading_state {
     struct coil_specimen specimen;
-    double joint_pair;                    /* ohm between the limbs */
-    double lead_ohm;                      /* ohm, left in every 2-wire reading */
+    double joint_pair; /* ohm between the limbs */
+    double link;       /* m of wire in the pair's reading beyond those of its limbs */
+    double lead_ohm;   /* ohm, left in every 2-wire reading */
     double gain[EVIDENCE_INSTRUMENT_MAX]; /* relative error of each instrument */
     double temperature; /* standard deviations that the surroundings are off the stated figure */
     double heat;        /* K, of the coil against its surroundings */
@@ -68,7 +69,7 @@ double reading_scale(enum evidence_kind kind, double value);
 double reading_unscale(enum evidence_kind kind, double reading);
 
 /* Noise of an item by itself, on its scale. */
-double reading_noise(const struct evidence_item *item);
+double reading_noise(const struct reading_bench *bench, const struct evidence_item *item);
 
 /* Temperature of the coil (C) when the item was taken. */
 double reading_temperature(const struct reading_bench *bench, const struct reading_state *state,

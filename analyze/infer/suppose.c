@@ -14,12 +14,14 @@
 
 /* Spread of what hands, benches and the magnetic network add beyond the stated tolerances. All are
  * common practice, no source; a shop's own figures replace the first three (learn.h). */
-#define TURNS_SLIP     0.003 /* of a limb's turns: a count is a few turns out even when it is right */
-#define MEAN_TURN_U    0.02  /* relative, both limbs alike: one hand's tension */
-#define CONTACT_LOG_U  0.7   /* of the air left at contact */
-#define LIMB_TURN_U    0.004 /* relative, one limb against the other */
-#define RESISTIVITY_U  0.005
-#define LINK_U         0.10 /* m of wire, in leads and between the limbs: nobody measures those */
+#define TURNS_SLIP    0.003 /* of a limb's turns: a count is a few turns out even when it is right */
+#define MEAN_TURN_U   0.02  /* relative, both limbs alike: one hand's tension */
+#define CONTACT_LOG_U 0.7   /* of the air left at contact */
+#define LIMB_TURN_U   0.01  /* relative, one limb against the other */
+#define RESISTIVITY_U 0.005
+#define LINK_U                                                                                     \
+    0.15 /* m of wire that is in the pair's reading and in neither limb's, or in both              \
+            limbs': where the clips bite on the leads */
 #define INDUCTANCE_U   0.20 /* log, of the network against a real coil */
 #define PULL_U         0.15 /* log, the same of the pull */
 #define BUILD_U        0.06 /* relative height of the winding */
@@ -162,7 +164,7 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
         p->resistivity *= 1 + x;
         break;
     case NUISANCE_LINK:
-        p->lead_length = fmax(0, p->lead_length + x);
+        state->link = x;
         break;
     case NUISANCE_TEMPERATURE:
         state->temperature += x;
@@ -417,7 +419,7 @@ double suppose_unknown(const struct suppose *s)
 bool suppose_read(const struct suppose *s, const struct reading_state *state,
                   const struct evidence_item *item, double *reading, double *noise)
 {
-    *noise = reading_noise(item);
+    *noise = reading_noise(&s->bench, item);
     if (!reading_one(&s->bench, state, item, reading))
         return false;
     if (item->kind == EVIDENCE_SECOND_TIME && *reading <= READING_NONE)
@@ -858,7 +860,7 @@ enum status_code suppose_new(const struct design *design, const struct evidence_
     s->likely.set = &s->evidence;
     s->likely.mistake = prior->mistake;
     for (size_t i = 0; i < s->evidence.count; i++) {
-        s->likely.noise[i] = reading_noise(&s->evidence.item[i]);
+        s->likely.noise[i] = reading_noise(&s->bench, &s->evidence.item[i]);
         s->costly[i] = reading_costly(s->evidence.item[i].kind);
         s->any_costly = s->any_costly || s->costly[i];
     }

@@ -213,6 +213,7 @@ static enum status_code weigh_all(const struct design *design, const struct evid
             continue;
         m = suppose_model(s, &c->variant);
         w.start = rough[i].mode;
+        w.exact = !m.quick;
         keep = (size_t)fmax(16, VERDICT_DRAWS_MAX * fmin(1, exp(here - best)));
         if (weigh_integrate(&m, &w, keep, &c->result, &why) == STATUS_MEMORY) {
             code = status_fail(st, STATUS_MEMORY, "%s", why.text);

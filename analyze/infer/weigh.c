@@ -14,8 +14,9 @@
 #define PROPOSAL_NEAR 1.1  /* spread of the proposal against the normal approximation */
 #define PROPOSAL_WIDE 2.2  /* and of its defensive part */
 #define WIDE_SHARE    0.15
-#define EXACT_DRAWS   24  /* draws on which costly items are worked out exactly */
-#define PARABOLA_END  3.5 /* steps from the mode beyond which a parabola is not followed */
+#define EXACT_DRAWS   24   /* draws on which costly items are worked out exactly */
+#define STRAIGHT      0.05 /* a change of a costly item over a step too small to look at closely */
+#define PARABOLA_END  3.5  /* steps from the mode beyond which a parabola is not followed */
 
 /* One way the items may be sound or mistaken, with the normal approximation of the posterior. */
 struct weigh_case {
@@ -575,11 +576,19 @@ static bool fit_parabola(struct work *w, struct weigh_case *c)
     for (size_t j = 0; j < m->unknowns && good; j++) {
         double unit[WEIGH_UNKNOWNS_MAX] = {0}, column[WEIGH_UNKNOWNS_MAX];
         double up[WEIGH_ITEMS_MAX], down[WEIGH_ITEMS_MAX], h;
-        bool have_up, have_down;
+        bool have_up, have_down, matters = false;
 
         unit[j] = 1;
         solve(c->chol, m->unknowns, unit, column);
         h = p->step[j] = fmax(0.15, fmin(1, sqrt(column[j])));
+        for (size_t i = 0; i < m->items; i++) {
+            p->slope[i][j] = c->slope[i][j];
+            p->bend[i][j] = 0;
+            if (m->costly[i] && (j >= m->slopes || fabs(c->slope[i][j]) * h > STRAIGHT))
+                matters = true;
+        }
+        if (!matters)
+            continue;
         z[j] = c->mode[j] + h;
         have_up = evaluate(w, z, up);
         z[j] = c->mode[j] - h;

@@ -1,0 +1,1181 @@
+#include "analyze/infer/trend.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_qrng.h>
+#include <gsl/gsl_sort.h>
+#include <gsl/gsl_statistics_double.h>
+
+#include "analyze/model/drive.h"
+
+#define DAY  86400.0
+#define YEAR (365.25 * DAY)
+
+/* Sorts v. NaN for nothing. */
+static double median_of(double *v, size_t n)
+{
+    if (n == 0)
+        return NAN;
+    gsl_sort(v, 1, n);
+    return gsl_stats_median_from_sorted_data(v, 1, n);
+}
+
+/* ---- robust slope ---- */
+
+/* Sum of k (k - 1) (2 k + 5) over groups of k equal values; sorts v. */
+static double ties(double *v, size_t n)
+{
+    double sum = 0.0;
+
+    gsl_sort(v, 1, n);
+    for (size_t i = 0, j; i < n; i = j) {
+        double k;
+
+        for (j = i + 1; j < n && !(v[j] > v[i]);)
+            j++;
+        k = (double)(j - i);
+        sum += k * (k - 1.0) * (2.0 * k + 5.0);
+    }
+    return sum;
+}
+
+enum status_code trend_slope(const double x[], const double y[], size_t n, double level,
+                             struct trend_slope *out, struct status *st)
+{
+    double *slope, *spare, z, sigma, nn = (double)n;
+    size_t pairs = 0, most;
+    long low, high;
+
+    if (n < 2 || n > TREND_SLOPE_MAX)
+        return status_fail(st, STATUS_INPUT, "%zu points, expected 2 to %d", n, TREND_SLOPE_MAX);
+    if (!(level >= 0.5 && level <= 0.9999))
+        return status_fail(st, STATUS_INPUT, "level is %g, expected 0.5 to 0.9999", level);
+    for (size_t i = 0; i < n; i++)
+        if (!isfinite(x[i]) || !isfinite(y[i]))
+            return status_fail(st, STATUS_INPUT, "point %zu is not a finite number", i + 1);
+    most = n * (n - 1) / 2;
+    slope = malloc((most + n) * sizeof *slope);
+    if (!slope)
+        return status_fail(st, STATUS_MEMORY, "no memory for %zu pairs of points", most);
+    for (size_t i = 0; i < n; i++)
+        for (size_t j = 0; j < i; j++)
+            if (x[i] > x[j] || x[i] < x[j])
+                slope[pairs++] = (y[i] - y[j]) / (x[i] - x[j]);
+    if (pairs == 0) {
+        free(slope);
+        return status_fail(st, STATUS_INPUT, "all %zu points have one x", n);
+    }
+    gsl_sort(slope, 1, pairs);
+    out->slope = gsl_stats_median_from_sorted_data(slope, 1, pairs);
+    spare = slope + most;
+    memcpy(spare, y, n * sizeof *spare);
+    sigma = nn * (nn - 1.0) * (2.0 * nn + 5.0) - ties(spare, n);
+    out->intercept = gsl_stats_median_from_sorted_data(spare, 1, n);
+    memcpy(spare, x, n * sizeof *spare);
+    sigma = sqrt(fmax(0.0, (sigma - ties(spare, n)) / 18.0));
+    out->intercept -= out->slope * gsl_stats_median_from_sorted_data(spare, 1, n);
+    z = gsl_cdf_ugaussian_Qinv(0.5 * (1.0 - level));
+    high = lrint(0.5 * ((double)pairs + z * sigma));
+    low = lrint(0.5 * ((double)pairs - z * sigma)) - 1;
+    out->high = slope[high > (long)pairs - 1 ? (long)pairs - 1 : high];
+    out->low = slope[low < 0 ? 0 : low];
+    free(slope);
+    return status_ok(st);
+}
+
+/* ---- the site and its readings ---- */
+
+struct trend_site trend_site_of(const struct cell_battery *battery)
+{
+    return (struct trend_site){.battery = *battery,
+                               .fitted_s = NAN,
+                               .used = NAN,
+                               .coil_ohm = NAN,
+                               .coil_h = NAN,
+                               .pulse_s = NAN,
+                               .u_pulse = NAN,
+                               .period_s = NAN};
+}
+
+/* Resistance at temperature over that at 20 C. */
+static double cold_factor(const struct trend_site *site, double temperature)
+{
+    if (isnan(temperature))
+        return 1.0;
+    return exp2((20.0 - temperature) / site->battery.kind->ohm_half_k.value);
+}
+
+/* Charge a pulse takes at a loaded voltage, C; NaN when the coil or the pulse is not known. */
+static double pulse_charge(const struct trend_site *site, double volt)
+{
+    struct drive_circuit circuit = {.emf_v = volt, .coil_ohm = site->coil_ohm, .coil_h = 0.0};
+    struct drive_pulse pulse = {.length_s = site->pulse_s, .period_s = site->pulse_s};
+    struct drive_result result;
+
+    if (!(site->coil_ohm > 0.0) || !(site->pulse_s > 0.0) || !(volt > 0.0))
+        return NAN;
+    if (site->coil_h > 0.0)
+        circuit.coil_h = site->coil_h;
+    drive_quick(&circuit, &pulse, &result);
+    return result.charge_c;
+}
+
+/* Fills unknown values of one field from the nearest days that have it. */
+static void fill_temperature(struct trend_day *day, size_t n)
+{
+    double last = NAN;
+
+    for (size_t i = 0; i < n; i++) {
+        if (isnan(day[i].temperature))
+            day[i].temperature = last;
+        last = day[i].temperature;
+    }
+    last = NAN;
+    for (size_t i = n; i-- > 0;) {
+        if (isnan(day[i].temperature))
+            day[i].temperature = last;
+        last = day[i].temperature;
+    }
+}
+
+static double pulses_between(const struct trend_row *from, const struct trend_row *to)
+{
+    double more = to->pulses - from->pulses;
+
+    return more >= 0.0 ? more : to->pulses;
+}
+
+/* Counts pulses up to the last row of each day that has a count. */
+static void count_pulses(const struct trend_site *site, const struct trend_row rows[],
+                         const size_t first[], struct trend_day *day, size_t n)
+{
+    const struct trend_row *before = NULL;
+    double count = 0.0, count_s = NAN;
+
+    for (size_t i = 0; i < n; i++) {
+        double here = NAN;
+
+        for (size_t j = first[i]; j < first[i + 1]; j++) {
+            if (isnan(rows[j].pulses))
+                continue;
+            if (before)
+                count += pulses_between(before, &rows[j]);
+            before = &rows[j];
+            count_s = rows[j].time_s;
+            here = count;
+        }
+        day[i].pulses = here;
+        if (isnan(here) && before) /* hold; the next count catches up */
+            day[i].pulses = count;
+    }
+    if (!before && site->period_s > 0.0)
+        for (size_t i = 0; i < n; i++)
+            day[i].pulses = (day[i].time_s - rows[0].time_s) / site->period_s;
+    (void)count_s;
+}
+
+static void draw_charge(const struct trend_site *site, double start_s, struct trend_day *day,
+                        size_t n)
+{
+    double drawn = 0.0, pulses = 0.0, time = start_s, volt = NAN;
+
+    for (size_t i = 0; i < n; i++) {
+        double here = isnan(day[i].loaded_v) ? day[i].unloaded_v : day[i].loaded_v, each;
+
+        if (isnan(here))
+            here = volt;
+        each = pulse_charge(site, here);
+        volt = here;
+        if (isnan(each) || isnan(day[i].pulses)) {
+            day[i].drawn_ah = NAN;
+            continue;
+        }
+        drawn +=
+            ((day[i].pulses - pulses) * each + site->standby_a * (day[i].time_s - time)) / 3600.0;
+        pulses = day[i].pulses;
+        time = day[i].time_s;
+        day[i].drawn_ah = drawn;
+    }
+}
+
+/* Medians of one day's rows into a day. */
+static void settle_day(const struct trend_site *site, const struct trend_row rows[], size_t n,
+                       double *spare, struct trend_day *out)
+{
+    const double series = site->battery.series, k = site->battery.kind->volt_per_k.value;
+    size_t temperatures = 0, unloadeds = 0, loadeds = 0, ratios = 0;
+    double *temperature = spare, *unloaded = spare + n, *loaded = spare + 2 * n,
+           *ratio = spare + 3 * n, time = 0.0;
+
+    for (size_t i = 0; i < n; i++) {
+        const struct trend_row *r = &rows[i];
+
+        time += (r->time_s - rows[0].time_s) / (double)n;
+        if (isfinite(r->temperature))
+            temperature[temperatures++] = r->temperature;
+        if (r->unloaded_v > 0.0)
+            unloaded[unloadeds++] = r->unloaded_v;
+        if (r->loaded_v > 0.0)
+            loaded[loadeds++] = r->loaded_v;
+        if (r->unloaded_v > 0.0 && r->loaded_v > 0.0)
+            ratio[ratios++] = (r->unloaded_v - r->loaded_v) / r->loaded_v;
+    }
+    *out = (struct trend_day){.time_s = rows[0].time_s + time,
+                              .n = n,
+                              .temperature = median_of(temperature, temperatures),
+                              .unloaded_v = median_of(unloaded, unloadeds),
+                              .loaded_v = median_of(loaded, loadeds),
+                              .ratio = median_of(ratio, ratios),
+                              .drawn_ah = NAN,
+                              .pulses = NAN};
+    out->ohm = out->ratio * site->coil_ohm;
+    out->unloaded_20 = out->unloaded_v;
+    if (isfinite(out->temperature))
+        out->unloaded_20 -= series * k * (out->temperature - 20.0);
+}
+
+enum status_code trend_days(const struct trend_site *site, const struct trend_row rows[], size_t n,
+                            struct trend_day **days, size_t *n_days, struct status *st)
+{
+    size_t count = 0, *first;
+    struct trend_day *day;
+    double *spare;
+
+    *days = NULL;
+    *n_days = 0;
+    if (cell_check(&site->battery, st) != STATUS_OK)
+        return st ? st->code : STATUS_INPUT;
+    if (n == 0)
+        return status_fail(st, STATUS_INPUT, "there are no readings of this battery");
+    for (size_t i = 0; i < n; i++)
+        if (!isfinite(rows[i].time_s) || (i > 0 && rows[i].time_s < rows[i - 1].time_s))
+            return status_fail(st, STATUS_INPUT, "row %zu: the time goes back or is unknown",
+                               i + 1);
+    day = calloc(n, sizeof *day);
+    first = malloc((n + 1) * sizeof *first);
+    spare = malloc(4 * n * sizeof *spare);
+    if (!day || !first || !spare) {
+        free(day);
+        free(first);
+        free(spare);
+        return status_fail(st, STATUS_MEMORY, "no memory for %zu readings", n);
+    }
+    for (size_t i = 0, j; i < n; i = j) {
+        for (j = i + 1; j < n && floor(rows[j].time_s / DAY) <= floor(rows[i].time_s / DAY);)
+            j++;
+        first[count] = i;
+        settle_day(site, rows + i, j - i, spare, &day[count++]);
+    }
+    first[count] = n;
+    fill_temperature(day, count);
+    for (size_t i = 0; i < count; i++) {
+        day[i].ratio_20 = day[i].ratio / cold_factor(site, day[i].temperature);
+        day[i].ohm_20 = day[i].ratio_20 * site->coil_ohm;
+    }
+    count_pulses(site, rows, first, day, count);
+    draw_charge(site, rows[0].time_s, day, count);
+    free(first);
+    free(spare);
+    *days = day;
+    *n_days = count;
+    return status_ok(st);
+}
+
+/* ---- changes ---- */
+
+#define CHANGE_ROWS 5    /* rows on each side */
+#define CHANGE_CELL 0.05 /* V a cell; a rest of days gives back less (from memory) */
+
+static double corrected(const struct trend_site *site, const struct trend_row *row)
+{
+    double t = isnan(row->temperature) ? 20.0 : row->temperature;
+
+    return row->unloaded_v -
+           site->battery.series * site->battery.kind->volt_per_k.value * (t - 20.0);
+}
+
+/* Median of up to CHANGE_ROWS values, and their robust spread into *spread. */
+static double level_of(const double *v, size_t n, double *spread)
+{
+    double sorted[CHANGE_ROWS], off[CHANGE_ROWS], level;
+
+    memcpy(sorted, v, n * sizeof *v);
+    level = median_of(sorted, n);
+    for (size_t i = 0; i < n; i++)
+        off[i] = fabs(v[i] - level);
+    *spread = 1.4826 * median_of(off, n);
+    return level;
+}
+
+size_t trend_changes(const struct trend_site *site, const struct trend_row rows[], size_t n,
+                     struct trend_change out[], size_t most)
+{
+    double threshold = CHANGE_CELL * site->battery.series, *v = malloc((n + 1) * sizeof *v);
+    size_t *at = malloc((n + 1) * sizeof *at), m = 0, found = 0;
+
+    for (size_t i = 0; v && at && i < n; i++)
+        if (rows[i].unloaded_v > 0.0) {
+            at[m] = i;
+            v[m++] = corrected(site, &rows[i]);
+        }
+    for (size_t i = 2; v && at && i + 2 <= m && found < most; i++) {
+        size_t b = i < CHANGE_ROWS ? i : CHANGE_ROWS, a = m - i < CHANGE_ROWS ? m - i : CHANGE_ROWS;
+        double spread_b, spread_a, before = level_of(v + i - b, b, &spread_b),
+                                   after = level_of(v + i, a, &spread_a);
+        double noise = fmax(0.001, fmax(spread_b, spread_a));
+
+        /* The step is between two rows: neither side's own drift nor a median that straddles it. */
+        if (after - before < fmax(threshold, 6.0 * noise) ||
+            v[i] - v[i - 1] < 0.7 * (after - before))
+            continue;
+        out[found++] = (struct trend_change){.before_s = rows[at[i - 1]].time_s,
+                                             .after_s = rows[at[i]].time_s,
+                                             .step_v = after - before,
+                                             .noise_v = noise};
+        i += 2;
+    }
+    free(v);
+    free(at);
+    return found;
+}
+
+/* ---- knee ---- */
+
+#define KNEE_LEAST 12 /* days */
+
+/* Straight line through n points: its slope, value at the middle, and sum of squares left. */
+static double straight(const double *x, const double *y, size_t n, double *slope)
+{
+    double sx = 0, sy = 0, sxx = 0, sxy = 0, left = 0, nn = (double)n;
+
+    for (size_t i = 0; i < n; i++) {
+        sx += x[i] / nn;
+        sy += y[i] / nn;
+    }
+    for (size_t i = 0; i < n; i++) {
+        sxx += (x[i] - sx) * (x[i] - sx);
+        sxy += (x[i] - sx) * (y[i] - sy);
+    }
+    *slope = sxx > 0.0 ? sxy / sxx : 0.0;
+    for (size_t i = 0; i < n; i++) {
+        double off = y[i] - sy - *slope * (x[i] - sx);
+
+        left += off * off;
+    }
+    return left;
+}
+
+void trend_knee(const struct trend_day days[], size_t n, struct trend_knee *out)
+{
+    double *x = malloc((2 * n + 1) * sizeof *x), *y, whole, slope, best = INFINITY;
+    size_t m = 0, skip, at = 0;
+
+    *out = (struct trend_knee){.time_s = NAN, .before = NAN, .after = NAN};
+    if (!x)
+        return;
+    y = x + n;
+    for (size_t i = 0; i < n; i++)
+        if (isfinite(days[i].unloaded_20)) {
+            x[m] = days[i].time_s;
+            y[m++] = days[i].unloaded_20;
+        }
+    skip = m / 4; /* the steep start of a fresh cell */
+    if (m - skip >= KNEE_LEAST) {
+        whole = straight(x + skip, y + skip, m - skip, &slope);
+        for (size_t i = skip + 4; i + 3 <= m; i++) {
+            double before, after,
+                left = straight(x + skip, y + skip, i - skip, &before) +
+                       straight(x + i, y + i, m - i, &after);
+
+            if (left < best) {
+                best = left;
+                at = i;
+                out->before = before;
+                out->after = after;
+            }
+        }
+        /* Twice as steep, and so much better that chance and meter drift do not do it. */
+        out->found = at > 0 && out->after < 2.0 * fmin(out->before, 0.0) && out->after < 0.0 &&
+                     best < 0.35 * whole;
+        if (out->found)
+            out->time_s = x[at];
+    }
+    free(x);
+}
+
+/* ---- the chemistry's curves, beyond their ends too ---- */
+
+static double on_points(const double curve[CELL_POINTS], double x)
+{
+    double at = fmax(x, 0.0) * (CELL_POINTS - 1);
+    int i = at >= CELL_POINTS - 1 ? CELL_POINTS - 2 : (int)at;
+
+    return curve[i] + (at - i) * (curve[i + 1] - curve[i]);
+}
+
+/* ---- joint or cell ---- */
+
+const char *trend_cause_words(enum trend_cause cause)
+{
+    switch (cause) {
+    case TREND_STEADY:
+        return "nothing to be seen yet";
+    case TREND_RUNNING_DOWN:
+        return "the cells run down, as they should";
+    case TREND_JOINT:
+        return "a joint, contact or lead has gone bad; the cells have not";
+    case TREND_UNSEEN:
+        return "the voltage in a pulse is not known, so joint and cells look alike";
+    }
+    return "unknown";
+}
+
+/* Median and relative robust scatter of ratio_20 over the growth of the cells. */
+static double grown_level(const double *v, size_t n, double *scatter, double *spare)
+{
+    double level;
+
+    memcpy(spare, v, n * sizeof *v);
+    level = median_of(spare, n);
+    for (size_t i = 0; i < n; i++)
+        spare[i] = fabs(v[i] - level);
+    *scatter = 1.4826 * median_of(spare, n);
+    return level;
+}
+
+/* Growth of the cells' resistance as their rested voltage tells their depth: a joint does not show
+ * there. */
+static double growth_at(const struct trend_site *site, const struct trend_day *day)
+{
+    double depth, u, t = isnan(day->temperature) ? 20.0 : day->temperature;
+
+    if (cell_depth(&site->battery, fmin(1000.0, fmax(0.0, day->unloaded_v)),
+                   fmin(60.0, fmax(-40.0, t)), &depth, &u, NULL) != STATUS_OK)
+        return 1.0;
+    return on_points(site->battery.kind->growth, depth);
+}
+
+void trend_joint(const struct trend_site *site, const struct trend_day days[], size_t n,
+                 struct trend_joint *out)
+{
+    double *v = malloc((4 * n + 4) * sizeof *v), *time, *spare, *growth, fall, best = 0.0;
+    size_t m = 0, at = 0, lately;
+
+    *out = (struct trend_joint){.cause = TREND_UNSEEN,
+                                .since_s = NAN,
+                                .ratio_good = NAN,
+                                .ratio_now = NAN,
+                                .ohm_excess = NAN,
+                                .scatter_before = NAN,
+                                .scatter_now = NAN};
+    if (!v)
+        return;
+    time = v + n;
+    spare = time + n;
+    growth = spare + n;
+    for (size_t i = 0; i < n; i++)
+        if (isfinite(days[i].ratio_20)) {
+            growth[m] = growth_at(site, &days[i]);
+            v[m] = days[i].ratio_20 / growth[m];
+            time[m++] = days[i].time_s;
+        }
+    if (m == 0) {
+        free(v);
+        return;
+    }
+    lately = m < 7 ? m : 7;
+    out->ratio_now = grown_level(v + m - lately, lately, &out->scatter_now, spare);
+    out->ratio_good = out->ratio_now;
+    /* The place that parts the values best: their medians differ by most of their scatter. */
+    for (size_t i = 5; i + 3 <= m; i++) {
+        size_t window = i < 40 ? i : 40, after = m - i < 40 ? m - i : 40;
+        double scatter_b, scatter_a, b = grown_level(v + i - window, window, &scatter_b, spare),
+                                     a = grown_level(v + i, after, &scatter_a, spare);
+        double doubt = hypot(fmax(scatter_b, 0.02 * b) / sqrt((double)window),
+                             fmax(scatter_a, 0.02 * b) / sqrt((double)after));
+        double score = (a - b) / fmax(doubt, 1e-6);
+
+        /* The cells' own growth is known to a third or so. */
+        if (a - b > 0.4 * b && a - b > 0.004 && score > 5.0 && score > best) {
+            best = score;
+            at = i;
+        }
+    }
+    fall = site->battery.kind->ocv[0] - days[n - 1].unloaded_20 / site->battery.series;
+    out->cause = fall > 0.1 ? TREND_RUNNING_DOWN : TREND_STEADY;
+    if (at > 0) {
+        size_t before = at < 40 ? at : 40;
+        double good = grown_level(v + at - before, before, &out->scatter_before, spare);
+
+        /* Still bad now, and not the cells' end, where everything grows. */
+        if (out->ratio_now > 1.3 * good && growth[at] < 2.4) {
+            out->cause = TREND_JOINT;
+            out->since_s = time[at];
+            out->ratio_good = good;
+        }
+    }
+    out->ohm_excess = (out->ratio_now - out->ratio_good) * growth[m - 1] * site->coil_ohm;
+    if (out->cause != TREND_JOINT)
+        out->scatter_before = out->scatter_now;
+    out->ratio_good *= growth[m - 1];
+    out->ratio_now *= growth[m - 1];
+    free(v);
+}
+
+/* ---- forecast ----
+ *
+ * Of one cell: V(x, T) = ocv(x) + k (T - 20) + d(x) + noise, where x is the share of charge used.
+ * d is the departure of this make, at this duty, from the curve: a level (makers, a battery that
+ * never rests, the meter), a slow bend, a finer one, and more of it at the fresh hump and at the
+ * knee, where makes differ most. k and d are Gaussian, so they are integrated over in closed form;
+ * capacity, start and self-discharge are not, and go over a grid. All widths are judgement
+ * (common practice, no source), none is fitted to data. */
+
+#define BINS      26
+#define LEVEL_U   0.045 /* V a cell */
+#define SLOW_U    0.020 /* V, over SLOW_X of depth */
+#define SLOW_X    0.40
+#define FINE_U    0.006
+#define FINE_X    0.12
+#define EDGE_U    0.025 /* V at the fresh end and at the spent end, within EDGE_X */
+#define EDGE_X    0.06
+#define KELVIN_U  0.6e-3 /* V/K, wider than the table: polarisation has its own */
+#define NOISE_U   0.003  /* V a cell, of a bin */
+#define DEEPEST   1.5
+#define GRID_C    36
+#define GRID_X    24
+#define ROUNDS    4
+#define AHEAD     24 /* depths ahead at which the departure is worked out */
+#define DRAWS     500
+#define CELLS     (GRID_C * GRID_X * 3)
+#define ALIKE     12.0          /* log weights that far below the best do not count */
+#define LIFE_S    (200.0 * DAY) /* where the charge is not known: a life of that and e^+-1 */
+#define LIFE_LOGU 1.0
+
+struct bin {
+    double charge; /* since the first row, Ah (or seconds where not known) */
+    double time_s; /* since the battery was fitted */
+    double volt;   /* of a cell */
+    double kelvin; /* T - 20 */
+    double noise;
+};
+
+struct model {
+    const struct trend_site *site;
+    struct bin bin[BINS];
+    size_t n;
+    bool charged;          /* the charge drawn is known */
+    double log_c, log_c_u; /* prior of the logarithm of the capacity */
+    double used;           /* before the first row, as stated or from the time since fitting, Ah */
+    double rate, rate_u;   /* self-discharge, 1/s */
+    double start_s;        /* of the first row since it was fitted; 0 */
+};
+
+/* Density of the share used at the start. Most batteries go in fresh; some are not. */
+static double start_density(const struct model *m, double x)
+{
+    double used = m->site->used, fresh, old;
+
+    if (x < 0.0 || x > 0.95)
+        return 0.0;
+    if (isfinite(used)) {
+        double off = (x - used) / 0.05;
+
+        return exp(-0.5 * off * off);
+    }
+    fresh = exp(-x / 0.025) / 0.025;
+    old = x < 0.6 ? 1.0 / 0.6 : 0.0;
+    return isnan(m->site->fitted_s) ? 0.4 * fresh + 0.6 / 0.95 : 0.85 * fresh + 0.15 * old;
+}
+
+static double edge(double x)
+{
+    return exp(-fmax(0.0, x) / EDGE_X) + exp(-fabs(1.0 - x) / EDGE_X);
+}
+
+static double alike(double a, double b, double length)
+{
+    double off = (a - b) / length;
+
+    return exp(-0.5 * off * off);
+}
+
+static double covariance(double xa, double ka, double xb, double kb)
+{
+    return LEVEL_U * LEVEL_U + KELVIN_U * KELVIN_U * ka * kb +
+           SLOW_U * SLOW_U * alike(xa, xb, SLOW_X) + FINE_U * FINE_U * alike(xa, xb, FINE_X) +
+           EDGE_U * EDGE_U * edge(xa) * edge(xb) * alike(xa, xb, EDGE_X);
+}
+
+static double expected(const struct model *m, double x, double kelvin)
+{
+    const struct cell_kind *kind = m->site->battery.kind;
+
+    return on_points(kind->ocv, x) + kind->volt_per_k.value * kelvin;
+}
+
+/* A battery with its unknowns fixed, and what the readings say of its departure. */
+struct fixed {
+    double c, x0, rate;
+    double x[BINS];
+    double lower[BINS][BINS]; /* Cholesky */
+    double alpha[BINS];       /* lower^-1 residual */
+    double log_like;
+};
+
+static void depths(const struct model *m, struct fixed *f)
+{
+    double x = f->x0, charge = 0.0, time = m->start_s;
+
+    for (size_t i = 0; i < m->n; i++) {
+        double dt = m->bin[i].time_s - time;
+
+        x += (m->bin[i].charge - charge) / f->c + f->rate * dt * fmax(0.0, 1.0 - x);
+        charge = m->bin[i].charge;
+        time = m->bin[i].time_s;
+        f->x[i] = x;
+    }
+}
+
+static void weigh(const struct model *m, struct fixed *f)
+{
+    double log_det = 0.0, square = 0.0;
+
+    depths(m, f);
+    for (size_t i = 0; i < m->n; i++) {
+        double r = m->bin[i].volt - expected(m, f->x[i], m->bin[i].kelvin);
+
+        for (size_t j = 0; j <= i; j++) {
+            double sum = covariance(f->x[i], m->bin[i].kelvin, f->x[j], m->bin[j].kelvin);
+
+            if (i == j)
+                sum += m->bin[i].noise * m->bin[i].noise;
+            for (size_t k = 0; k < j; k++)
+                sum -= f->lower[i][k] * f->lower[j][k];
+            if (i == j)
+                f->lower[i][i] = sqrt(fmax(sum, 1e-12));
+            else
+                f->lower[i][j] = sum / f->lower[j][j];
+        }
+        for (size_t k = 0; k < i; k++)
+            r -= f->lower[i][k] * f->alpha[k];
+        f->alpha[i] = r / f->lower[i][i];
+        log_det += log(f->lower[i][i]);
+        square += f->alpha[i] * f->alpha[i];
+    }
+    f->log_like = -0.5 * square - log_det;
+}
+
+/* Mean and standard deviation of the departure at a depth. */
+static void departure(const struct model *m, const struct fixed *f, double x, double kelvin,
+                      double *mean, double *sd)
+{
+    double v[BINS], var = covariance(x, kelvin, x, kelvin);
+
+    *mean = 0.0;
+    for (size_t i = 0; i < m->n; i++) {
+        double sum = covariance(x, kelvin, f->x[i], m->bin[i].kelvin);
+
+        for (size_t k = 0; k < i; k++)
+            sum -= f->lower[i][k] * v[k];
+        v[i] = sum / f->lower[i][i];
+        *mean += v[i] * f->alpha[i];
+        var -= v[i] * v[i];
+    }
+    *sd = sqrt(fmax(0.0, var));
+}
+
+/* Days into at most BINS bins of about equal charge. */
+static void fill_bins(struct model *m, const struct trend_day days[], size_t n, double lag_s)
+{
+    double total = 0.0, last = -1.0;
+    size_t used = 0, in[BINS] = {0};
+
+    for (size_t i = 0; i < n; i++)
+        if (isfinite(days[i].unloaded_v))
+            total = m->charged ? days[i].drawn_ah : days[i].time_s - days[0].time_s;
+    for (size_t i = 0; i < n; i++) {
+        double charge = m->charged ? days[i].drawn_ah : days[i].time_s - days[0].time_s;
+        double kelvin = isfinite(days[i].temperature) ? days[i].temperature - 20.0 : -5.0;
+        struct bin *b;
+
+        if (!isfinite(days[i].unloaded_v) || !isfinite(charge))
+            continue;
+        if (used == 0 || (charge - last >= total / (BINS - 1) && used < BINS)) {
+            last = charge;
+            m->bin[used++] = (struct bin){0};
+        }
+        b = &m->bin[used - 1];
+        in[used - 1]++;
+        b->charge += charge;
+        b->time_s += days[i].time_s - days[0].time_s + lag_s;
+        b->volt += days[i].unloaded_v / m->site->battery.series;
+        b->kelvin += kelvin;
+    }
+    for (size_t i = 0; i < used; i++) {
+        double k = (double)in[i];
+
+        m->bin[i].charge /= k;
+        m->bin[i].time_s /= k;
+        m->bin[i].volt /= k;
+        m->bin[i].kelvin /= k;
+        m->bin[i].noise = NOISE_U * sqrt(0.5 + 0.5 / k);
+    }
+    m->n = used;
+}
+
+/* What the battery does next: charge and pulses a second, lately and in the whole. */
+struct duty {
+    double per_s, u; /* Ah a second (1 where charge is not known), relative uncertainty */
+    double kelvin;   /* T - 20, lately */
+    double ratio_20;
+};
+
+static void learn_duty(const struct model *m, const struct trend_day days[], size_t n,
+                       struct duty *d)
+{
+    double end = days[n - 1].time_s, kelvin[28];
+    size_t from = n - 1, kelvins = 0;
+
+    while (from > 0 && end - days[from - 1].time_s <= 28.0 * DAY)
+        from--;
+    for (size_t i = n; i-- > 0 && kelvins < 28 && i >= from;)
+        if (isfinite(days[i].temperature))
+            kelvin[kelvins++] = days[i].temperature - 20.0;
+    d->kelvin = kelvins ? median_of(kelvin, kelvins) : -5.0;
+    d->per_s = 1.0;
+    d->u = 0.0;
+    if (m->charged) {
+        size_t to = n - 1;
+
+        while (to > from && isnan(days[to].drawn_ah))
+            to--;
+        while (from < to && isnan(days[from].drawn_ah))
+            from++;
+        d->per_s = days[to].time_s > days[from].time_s ? (days[to].drawn_ah - days[from].drawn_ah) /
+                                                             (days[to].time_s - days[from].time_s)
+                                                       : NAN;
+        /* A month's work is repeated to some per cent; a shorter stretch tells less. */
+        d->u = hypot(0.02, 0.05 * sqrt(7.0 * DAY / fmax(DAY, days[to].time_s - days[from].time_s)));
+    }
+}
+
+/* One draw: days until the loaded voltage crosses the end point, and the voltages on the way. */
+struct ahead {
+    double x[AHEAD], mean[AHEAD], sd[AHEAD];
+};
+
+static double lerp(const double *x, const double *y, size_t n, double at)
+{
+    size_t i = 0;
+
+    if (at <= x[0])
+        return y[0];
+    while (i + 2 < n && x[i + 1] < at)
+        i++;
+    return y[i] + (y[i + 1] - y[i]) * fmin(1.0, (at - x[i]) / (x[i + 1] - x[i]));
+}
+
+struct draw {
+    double weight, days, falter;
+    double path[TREND_PATH];
+};
+
+/* Follows one battery. ratio and bad: internal resistance over the coil's, now and at 20 C. */
+static void follow(const struct model *m, const struct fixed *f, const struct ahead *a,
+                   const struct duty *d, double z, double z_duty, double ratio, double bad,
+                   const double *path_s, size_t n_path, double end_cell, struct draw *out)
+{
+    const double *growth = m->site->battery.kind->growth;
+    double now = f->x[m->n - 1], x = now, t = 0.0, before = NAN, grown = on_points(growth, now);
+    double per_s = d->per_s * exp(d->u * z_duty), cold = cold_factor(m->site, 20.0 + d->kelvin);
+    double volt_0 = NAN, step = 0.005, bad_before = NAN, t_before = 0.0;
+    size_t p = 0;
+
+    out->days = out->falter = NAN;
+    for (int i = 0; i < 400; i++) {
+        double u = expected(m, x, d->kelvin) + lerp(a->x, a->mean, AHEAD, x) +
+                   z * lerp(a->x, a->sd, AHEAD, x);
+        double g = on_points(growth, x) / grown;
+        double loaded = u / (1.0 + ratio * cold * g);
+        /* A joint does not grow with the cells. */
+        double faulty = u / (1.0 + (ratio * g + fmax(0.0, bad - ratio)) * cold), drain, dt;
+
+        if (isnan(volt_0))
+            volt_0 = fmax(0.1, loaded);
+        while (p < n_path && path_s[p] <= t) {
+            double part = t > t_before ? (path_s[p] - t_before) / (t - t_before) : 1.0;
+
+            out->path[p] = isnan(before) ? loaded : before + part * (loaded - before);
+            p++;
+        }
+        if (isnan(out->falter) && faulty <= end_cell)
+            out->falter = isnan(bad_before) ? 0.0
+                                            : t_before + (t - t_before) * (bad_before - end_cell) /
+                                                             fmax(1e-9, bad_before - faulty);
+        if (isnan(out->days) && loaded <= end_cell) {
+            out->days = isnan(before) ? 0.0
+                                      : t_before + (t - t_before) * (before - end_cell) /
+                                                       fmax(1e-9, before - loaded);
+        }
+        if (isfinite(out->days) && p >= n_path)
+            break;
+        before = loaded;
+        bad_before = faulty;
+        t_before = t;
+        /* A coil takes less as the voltage falls. */
+        drain = per_s * (m->charged ? fmax(0.05, loaded / volt_0) : 1.0) / f->c +
+                f->rate * fmax(0.0, 1.0 - x);
+        dt = step / fmax(drain, 1e-13);
+        t += dt;
+        x += step;
+    }
+    while (p < n_path)
+        out->path[p++] = isnan(before) ? 0.0 : fmax(0.0, before);
+    if (isnan(out->days))
+        out->days = t;
+    if (isnan(out->falter))
+        out->falter = out->days;
+    out->days /= DAY;
+    out->falter /= DAY;
+}
+
+/* ---- the grid ---- */
+
+struct grid {
+    double c_low, c_high; /* logarithms */
+    double x_low, x_high;
+    size_t n;
+    struct {
+        double log_c, x0, rate, log_w;
+    } cell[CELLS];
+};
+
+static void grid_fill(const struct model *m, struct grid *g, struct fixed *f)
+{
+    static const double node[3] = {0.0, -M_SQRT3, M_SQRT3}, part[3] = {2.0 / 3, 1.0 / 6, 1.0 / 6};
+    /* Self-discharge is only worth three values where it moves the depth. */
+    int nodes = m->rate_u * (m->bin[m->n - 1].time_s + 0.5 * YEAR) > 0.03 ? 3 : 1;
+
+    g->n = 0;
+    for (int i = 0; i < GRID_C; i++)
+        for (int j = 0; j < GRID_X; j++)
+            for (int k = 0; k < nodes; k++) {
+                double log_c = g->c_low + (i + 0.5) * (g->c_high - g->c_low) / GRID_C;
+                double x0 = g->x_low + (j + 0.5) * (g->x_high - g->x_low) / GRID_X;
+                double off = (log_c - m->log_c) / m->log_c_u, density = start_density(m, x0);
+
+                if (!(density > 0.0))
+                    continue;
+                f->c = exp(log_c);
+                f->rate = m->rate * exp(node[k] * m->rate_u / m->rate);
+                f->x0 = x0 + m->used / f->c;
+                g->cell[g->n].log_c = log_c;
+                g->cell[g->n].x0 = x0;
+                g->cell[g->n].rate = f->rate;
+                depths(m, f);
+                if (f->x[m->n - 1] > DEEPEST) {
+                    continue;
+                }
+                weigh(m, f);
+                g->cell[g->n++].log_w =
+                    f->log_like - 0.5 * off * off + log(density) + log(nodes == 1 ? 1.0 : part[k]);
+            }
+}
+
+static double grid_best(const struct grid *g)
+{
+    double best = -INFINITY;
+
+    for (size_t i = 0; i < g->n; i++)
+        best = fmax(best, g->cell[i].log_w);
+    return best;
+}
+
+/* Narrows to where the weight is; false when it is no narrower. */
+static bool grid_narrow(struct grid *g)
+{
+    double best = grid_best(g), dc = (g->c_high - g->c_low) / GRID_C,
+           dx = (g->x_high - g->x_low) / GRID_X;
+    double c_low = INFINITY, c_high = -INFINITY, x_low = INFINITY, x_high = -INFINITY;
+    bool narrower;
+
+    for (size_t i = 0; i < g->n; i++)
+        if (g->cell[i].log_w > best - ALIKE) {
+            c_low = fmin(c_low, g->cell[i].log_c - dc);
+            c_high = fmax(c_high, g->cell[i].log_c + dc);
+            x_low = fmin(x_low, g->cell[i].x0 - dx);
+            x_high = fmax(x_high, g->cell[i].x0 + dx);
+        }
+    c_low = fmax(c_low, g->c_low);
+    c_high = fmin(c_high, g->c_high);
+    x_low = fmax(x_low, g->x_low);
+    x_high = fmin(x_high, g->x_high);
+    narrower =
+        (c_high - c_low) * (x_high - x_low) < 0.7 * (g->c_high - g->c_low) * (g->x_high - g->x_low);
+    g->c_low = c_low;
+    g->c_high = c_high;
+    g->x_low = x_low;
+    g->x_high = x_high;
+    return narrower;
+}
+
+static const double levels[TREND_QUANTILES] = {0.05, 0.25, 0.5, 0.75, 0.95};
+
+/* Weighted quantiles of n values; order is a spare. */
+static void quantiles(const double *v, const double *w, size_t n, size_t *order, double *out)
+{
+    double sum = 0.0, total = 0.0;
+    size_t q = 0;
+
+    gsl_sort_index(order, v, 1, n);
+    for (size_t i = 0; i < n; i++)
+        total += w[i];
+    for (size_t i = 0; i < n && q < TREND_QUANTILES; i++) {
+        sum += w[order[i]];
+        while (q < TREND_QUANTILES && sum >= levels[q] * total)
+            out[q++] = v[order[i]];
+    }
+    while (q < TREND_QUANTILES)
+        out[q++] = n ? v[order[n - 1]] : NAN;
+}
+
+/* Ratio of the table's battery to the coil, where it was not measured. */
+static double table_ratio(const struct trend_site *site, double depth)
+{
+    struct cell_state state;
+
+    if (!(site->coil_ohm > 0.0) ||
+        cell_state(&site->battery, fmin(1.0, fmax(0.0, depth)), 20.0, 0.0, &state, NULL))
+        return 0.02;
+    return state.ohm / site->coil_ohm;
+}
+
+struct work {
+    struct model model;
+    struct grid grid;
+    struct fixed fixed;
+    struct ahead ahead;
+    struct draw draw[DRAWS + CELLS];
+    double value[DRAWS + CELLS], weight[DRAWS + CELLS];
+    size_t order[DRAWS + CELLS];
+};
+
+static void draw_all(struct work *w, const struct duty *d, const struct trend_joint *joint,
+                     struct trend_forecast *out)
+{
+    const struct trend_site *site = w->model.site;
+    const struct cell_kind *kind = site->battery.kind;
+    double end_cell = isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v;
+    double best = grid_best(&w->grid), total = 0.0, log_c = 0.0, square = 0.0, x_1 = 0.0, x_2 = 0.0;
+    gsl_qrng *q = gsl_qrng_alloc(gsl_qrng_halton, 2);
+    size_t n = 0;
+
+    if (!q)
+        return;
+    for (size_t i = 0; i < w->grid.n; i++)
+        total += exp(w->grid.cell[i].log_w - best);
+    for (size_t i = 0; i < w->grid.n; i++) {
+        double share = exp(w->grid.cell[i].log_w - best) / total, ratio, bad;
+        int draws = (int)ceil(share * DRAWS);
+
+        if (share < 1e-5)
+            continue;
+        w->fixed.c = exp(w->grid.cell[i].log_c);
+        w->fixed.x0 = w->grid.cell[i].x0 + w->model.used / w->fixed.c;
+        w->fixed.rate = w->grid.cell[i].rate;
+        weigh(&w->model, &w->fixed);
+        log_c += share * w->grid.cell[i].log_c;
+        square += share * w->grid.cell[i].log_c * w->grid.cell[i].log_c;
+        x_1 += share * w->fixed.x[w->model.n - 1];
+        x_2 += share * w->fixed.x[w->model.n - 1] * w->fixed.x[w->model.n - 1];
+        for (size_t k = 0; k < AHEAD; k++) {
+            double now = w->fixed.x[w->model.n - 1];
+
+            w->ahead.x[k] = now + (fmax(1.25, now + 0.3) - now) * (double)k / (AHEAD - 1);
+            departure(&w->model, &w->fixed, w->ahead.x[k], d->kelvin, &w->ahead.mean[k],
+                      &w->ahead.sd[k]);
+        }
+        ratio = joint && isfinite(joint->ratio_good)
+                    ? fmax(0.0, joint->ratio_good)
+                    : table_ratio(site, w->fixed.x[w->model.n - 1]);
+        bad = joint && isfinite(joint->ratio_now) ? fmax(ratio, joint->ratio_now) : ratio;
+        for (int k = 0; k < draws && n < sizeof w->draw / sizeof *w->draw; k++) {
+            double u[2];
+
+            gsl_qrng_get(q, u);
+            w->draw[n].weight = share / draws;
+            follow(&w->model, &w->fixed, &w->ahead, d, gsl_cdf_ugaussian_Pinv(u[0]),
+                   gsl_cdf_ugaussian_Pinv(u[1]), ratio, bad, out->path_s, out->n_path, end_cell,
+                   &w->draw[n++]);
+        }
+    }
+    gsl_qrng_free(q);
+    for (size_t i = 0; i < n; i++) {
+        w->weight[i] = w->draw[i].weight;
+        w->value[i] = w->draw[i].days;
+    }
+    quantiles(w->value, w->weight, n, w->order, out->days);
+    for (size_t i = 0; i < n; i++)
+        w->value[i] = w->draw[i].falter;
+    quantiles(w->value, w->weight, n, w->order, out->falter_days);
+    for (size_t p = 0; p < out->n_path; p++) {
+        double at[TREND_QUANTILES];
+
+        for (size_t i = 0; i < n; i++)
+            w->value[i] = w->draw[i].path[p] * site->battery.series;
+        quantiles(w->value, w->weight, n, w->order, at);
+        for (int k = 0; k < TREND_QUANTILES; k++)
+            out->path_v[k][p] = at[k];
+    }
+    out->depth = x_1;
+    out->u_depth = sqrt(fmax(0.0, x_2 - x_1 * x_1));
+    if (w->model.charged) {
+        out->capacity_ah = exp(log_c);
+        out->u_capacity = out->capacity_ah * sqrt(fmax(0.0, square - log_c * log_c));
+    }
+}
+
+/* Whether the interval can be acted on. */
+static void judge(const struct trend_day days[], size_t n, double end_v, struct trend_forecast *out)
+{
+    double span = (days[n - 1].time_s - days[0].time_s) / DAY, latest = NAN;
+    double width = out->days[TREND_Q95] / fmax(0.5, out->days[TREND_Q05]);
+
+    for (size_t i = n; i-- > 0 && isnan(latest);)
+        latest = days[i].loaded_v;
+    if (latest <= end_v && out->days[TREND_Q50] < 3.0) {
+        out->answer = TREND_SPENT;
+        snprintf(out->why, sizeof out->why,
+                 "in a pulse it gives %.3f V, below its end point of %.3f V", latest, end_v);
+    } else if (span < 3.0) {
+        out->answer = TREND_TOO_EARLY;
+        snprintf(out->why, sizeof out->why, "%.1f days of readings; three at least are needed",
+                 span);
+    } else if (width > 4.0 && out->days[TREND_Q05] > 7.0) {
+        out->answer = TREND_TOO_EARLY;
+        snprintf(out->why, sizeof out->why,
+                 "anything from %.0f to %.0f days would fit the readings so far",
+                 out->days[TREND_Q05], out->days[TREND_Q95]);
+    } else {
+        out->answer = TREND_TELLS;
+    }
+}
+
+static enum status_code prepare(struct model *m, const struct trend_site *site,
+                                const struct trend_day days[], size_t n, struct duty *d,
+                                struct trend_forecast *out, struct status *st)
+{
+    struct cell_figure ah, self;
+    double kelvin = 0.0, peak = 0.0, last_drawn = NAN;
+    size_t known = 0;
+
+    for (size_t i = 0; i < n; i++)
+        known += isfinite(days[i].unloaded_v);
+    if (known == 0)
+        return status_fail(st, STATUS_INPUT, "no reading has an unloaded voltage");
+    for (size_t i = 0; i < n; i++)
+        if (isfinite(days[i].drawn_ah))
+            last_drawn = days[i].drawn_ah;
+    m->site = site;
+    m->charged = last_drawn > 0.0;
+    m->start_s = isfinite(site->fitted_s) ? fmax(0.0, days[0].time_s - site->fitted_s) : 0.0;
+    fill_bins(m, days, n, m->start_s);
+    learn_duty(m, days, n, d);
+    if (m->charged && !(d->per_s > 0.0)) { /* no pulses lately: by the whole */
+        d->per_s = last_drawn / fmax(DAY, days[n - 1].time_s - days[0].time_s);
+        d->u = 0.3;
+    }
+    for (size_t i = 0; i < m->n; i++)
+        kelvin += m->bin[i].kelvin / (double)m->n;
+    out->mean_a = m->charged ? d->per_s * 3600.0 : NAN;
+    if (m->charged && site->coil_ohm > 0.0)
+        peak = days[n - 1].unloaded_v / site->coil_ohm;
+    if (!isfinite(peak))
+        peak = 0.0;
+    if (cell_capacity(&site->battery, m->charged ? out->mean_a : 0.0,
+                      m->charged ? fmax(peak, out->mean_a) : 0.0,
+                      fmin(60.0, fmax(-40.0, 20.0 + kelvin)), &ah, st) != STATUS_OK ||
+        cell_self_rate(&site->battery, fmin(60.0, fmax(-40.0, 20.0 + kelvin)), &self, st) !=
+            STATUS_OK)
+        return st ? st->code : STATUS_INPUT;
+    m->rate = self.value / YEAR;
+    m->rate_u = self.u / YEAR;
+    out->rated_ah = m->charged ? ah.value : NAN;
+    out->drawn_ah = m->charged ? last_drawn : NAN;
+    if (m->charged) {
+        double u_pulse = site->u_pulse > 0.0 ? site->u_pulse / site->pulse_s : 0.02;
+
+        /* Charge is counted in the unit of the pulse: its doubt is the capacity's. */
+        m->log_c = log(ah.value);
+        m->log_c_u = hypot(ah.u / ah.value, u_pulse);
+        m->used = fmin(0.9 * ah.value, m->start_s * d->per_s);
+    } else {
+        m->log_c = log(LIFE_S);
+        m->log_c_u = LIFE_LOGU;
+        m->used = m->start_s;
+    }
+    return STATUS_OK;
+}
+
+enum status_code trend_forecast(const struct trend_site *site, const struct trend_day days[],
+                                size_t n, const struct trend_joint *joint,
+                                struct trend_forecast *out, struct status *st)
+{
+    const struct cell_kind *kind = site->battery.kind;
+    struct work *w;
+    struct duty d;
+    double horizon;
+    enum status_code code;
+
+    *out = (struct trend_forecast){
+        .capacity_ah = NAN, .u_capacity = NAN, .rated_ah = NAN, .drawn_ah = NAN, .mean_a = NAN};
+    if (cell_check(&site->battery, st) != STATUS_OK)
+        return st ? st->code : STATUS_INPUT;
+    if (n == 0)
+        return status_fail(st, STATUS_INPUT, "there are no readings of this battery");
+    w = calloc(1, sizeof *w);
+    if (!w)
+        return status_fail(st, STATUS_MEMORY, "no memory for the forecast");
+    code = prepare(&w->model, site, days, n, &d, out, st);
+    if (code != STATUS_OK) {
+        free(w);
+        return code;
+    }
+    out->from_s = days[n - 1].time_s;
+    out->end_v = site->battery.series *
+                 (isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v);
+    w->grid.c_low = w->model.log_c - 4.0 * w->model.log_c_u;
+    w->grid.c_high = w->model.log_c + 4.0 * w->model.log_c_u;
+    w->grid.x_low = 0.0;
+    w->grid.x_high = 0.95;
+    for (int round = 0; round < ROUNDS; round++) {
+        grid_fill(&w->model, &w->grid, &w->fixed);
+        if (w->grid.n == 0 || (round + 1 < ROUNDS && !grid_narrow(&w->grid)))
+            break;
+    }
+    if (w->grid.n == 0) {
+        free(w);
+        return status_fail(st, STATUS_NUMERIC,
+                           "more charge was drawn than such a battery can hold; is the kind of "
+                           "cell, the pulse length or the date of change right?");
+    }
+    draw_all(w, &d, joint, out);
+    horizon = fmax(7.0, 1.1 * out->days[TREND_Q95]) * DAY;
+    out->n_path = TREND_PATH;
+    for (size_t i = 0; i < TREND_PATH; i++)
+        out->path_s[i] = horizon * (double)i / (TREND_PATH - 1);
+    draw_all(w, &d, joint, out);
+    for (size_t i = 0; i < TREND_PATH; i++)
+        out->path_s[i] += out->from_s;
+    out->shelf = isfinite(site->fitted_s) &&
+                 site->fitted_s + (kind->shelf_year.value - kind->shelf_year.u) * YEAR <
+                     out->from_s + out->days[TREND_Q95] * DAY;
+    judge(days, n, out->end_v, out);
+    free(w);
+    return status_ok(st);
+}
