@@ -280,7 +280,7 @@ static double profile_end(struct problem *p, const struct lift_fit *fit, double 
             return root(above_cut, &end, inside, outside);
         inside = outside;
     }
-    return way * INFINITY;
+    return way > 0 ? INFINITY : -INFINITY;
 }
 
 /* Probability of the whole run at mu, over the prior of the scatter. */
