@@ -6,6 +6,7 @@
 #include "analyze/command.h"
 
 extern const struct command command_coil;
+extern const struct command command_compare;
 extern const struct command command_plan;
 extern const struct command command_predict;
 extern const struct command command_readings;
