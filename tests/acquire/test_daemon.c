@@ -161,6 +161,32 @@ static void start_and_stop(void **state)
     bench_close(&bench);
 }
 
+/* The whole way through libserialport, which a preload shim makes take the pseudo-terminals. */
+static void listed_ports(void **state)
+{
+    struct bench bench;
+
+    (void)state;
+    if (access(TEST_BUILD_DIR "/fixtures/libptyshim.so", R_OK) != 0)
+        skip();
+    bench_open(&bench, two_talkers);
+    setenv("ASAN_OPTIONS", "verify_asan_link_order=0", 0);
+    setenv("LD_PRELOAD", TEST_BUILD_DIR "/fixtures/libptyshim.so", 1);
+    bench_start(&bench);
+    unsetenv("LD_PRELOAD");
+    talk(&bench, 50, 2000);
+    pseudo_unplug(&bench.port[1]);
+    talk(&bench, 20, 2000);
+    pseudo_plug(&bench.port[1], bench.link[1]);
+    rest_us(400000);
+    talk(&bench, 30, 2000);
+    assert_int_equal(daemon_stop(bench.daemon), 0);
+    assert_int_equal(ask(bench.database, COUNT_A), 100);
+    assert_int_equal(ask(bench.database, COUNT_B), 80);
+    assert_int_equal(ask(bench.database, "SELECT count(*) FROM event WHERE kind = 'gap'"), 1);
+    bench_close(&bench);
+}
+
 /* Wrong input at the command line and in the file: exit status 2 and the sentence on stderr. */
 static void refuses(void **state)
 {
@@ -532,11 +558,12 @@ static void control_refuses(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(start_and_stop), cmocka_unit_test(refuses),
-        cmocka_unit_test(one_daemon),     cmocka_unit_test(reload),
-        cmocka_unit_test(killed),         cmocka_unit_test(locked),
-        cmocka_unit_test(disk_full),      cmocka_unit_test(bad_neighbour),
-        cmocka_unit_test(control_socket), cmocka_unit_test(control_refuses),
+        cmocka_unit_test(start_and_stop),  cmocka_unit_test(listed_ports),
+        cmocka_unit_test(refuses),         cmocka_unit_test(one_daemon),
+        cmocka_unit_test(reload),          cmocka_unit_test(killed),
+        cmocka_unit_test(locked),          cmocka_unit_test(disk_full),
+        cmocka_unit_test(bad_neighbour),   cmocka_unit_test(control_socket),
+        cmocka_unit_test(control_refuses),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
