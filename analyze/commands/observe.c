@@ -10,13 +10,11 @@
 #include "analyze/kinds.h"
 #include "analyze/printing.h"
 #include "analyze/sitting.h"
+#include "analyze/typed.h"
 #include "db/quantity.h"
 #include "db/store_evidence.h"
 
 #define NAME "observe"
-
-/* A resistance typed as 'open' was beyond what a hand meter shows. */
-#define OPEN_OHM 1e6
 
 struct observing {
     struct command_context *context;
@@ -74,47 +72,17 @@ static enum status_code read_figure(struct observing *o, const struct figure_opt
     return STATUS_OK;
 }
 
-static enum status_code read_polarity(struct observing *o, const char *text, struct status *st)
-{
-    if (strcmp(text, "north") == 0)
-        o->value = 1.0;
-    else if (strcmp(text, "south") == 0)
-        o->value = -1.0;
-    else
-        return status_fail(st, STATUS_INPUT, "polarity: read '%s', expected north or south", text);
-    return STATUS_OK;
-}
-
-/* The value, with > or < before it for a bound; 'open' for a resistance. */
 static enum status_code read_value(struct observing *o, const char *text, struct status *st)
 {
-    struct units_value value;
-    enum status_code code;
+    struct typed typed;
 
-    if (strcmp(o->kind->quantity, "polarity") == 0)
-        return read_polarity(o, text, st);
-    if (strcmp(text, "open") == 0 && strcmp(o->kind->quantity, "resistance") == 0) {
-        o->conditions.bound = CONDITIONS_ABOVE;
-        o->value = OPEN_OHM;
-        return STATUS_OK;
-    }
-    if (*text == '>')
-        o->conditions.bound = CONDITIONS_ABOVE;
-    else if (*text == '<')
-        o->conditions.bound = CONDITIONS_BELOW;
-    text += strspn(text, "<> ");
-    if (strcmp(o->kind->dimension, "N") == 0)
-        code = units_parse_load(o->context->units, text, &value, st);
-    else
-        code = units_parse_uncertain(o->context->units, text, o->kind->dimension, &value, st);
-    if (code != STATUS_OK)
-        return status_prefix(st, "%s", o->kind->word);
-    if (value.value < 0.0 && strcmp(o->kind->word, "drift") != 0)
-        return status_fail(st, STATUS_INPUT, "%s: read '%s', which cannot be negative",
-                           o->kind->word, text);
-    o->value = value.value;
-    if (value.has_uncertainty)
-        o->u = value.half_width / sqrt(3.0);
+    if (typed_read(o->context->units, o->kind, text, &typed, st) != STATUS_OK)
+        return st->code;
+    o->value = typed.value;
+    o->u = typed.u;
+    o->conditions.bound = typed.bound == TYPED_ABOVE   ? CONDITIONS_ABOVE
+                          : typed.bound == TYPED_BELOW ? CONDITIONS_BELOW
+                                                       : CONDITIONS_EQUAL;
     return STATUS_OK;
 }
 
