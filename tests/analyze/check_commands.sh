@@ -1,0 +1,97 @@
+#!/bin/sh
+# The analyzer at the command line: what is printed, what is refused, and the exit status.
+set -eu
+build=$1
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+root=$(cd "$(dirname "$0")/../.." && pwd)
+cd "$work"
+export LC_ALL=C.UTF-8 TRUEWOUND_DB="$work/t.db"
+failed=0
+
+tw() {
+    "$build/analyze/truewound" "$@"
+}
+
+# expect STATUS TEXT COMMAND...: the exit status, and TEXT somewhere in what is printed.
+expect() {
+    want=$1
+    text=$2
+    shift 2
+    got=0
+    tw "$@" >out 2>&1 || got=$?
+    [ "$got" = "$want" ] || {
+        echo "truewound $*: exit status $got, expected $want:"
+        cat out
+        failed=1
+    }
+    grep -qF -- "$text" out || {
+        echo "truewound $*: does not say '$text':"
+        cat out
+        failed=1
+    }
+}
+
+expect 2 'usage: truewound'
+expect 0 'verify' --help
+expect 2 "no command 'judge'" judge
+expect 2 'no such database' coil list
+expect 2 'cannot be read' coil add none.ini
+expect 0 'design version 1 recorded' coil add "$root/fixtures/arm.ini"
+expect 0 'design version 1 is the newest' coil add "$root/fixtures/arm.ini"
+sed 's/turns = 3060/turns = 2900/' "$root/fixtures/arm.ini" >arm2.ini
+expect 0 'design version 2' coil add arm2.ini
+sed 's/size = 31 SWG/size = 31/' "$root/fixtures/arm.ini" >bad.ini
+expect 2 'bad.ini:19: [wire] size' coil add bad.ini
+expect 0 'arm-1' coil list
+expect 0 'turns = 2900' coil show arm-1
+expect 2 "no coil 'arm-9'" coil show arm-9
+expect 0 'pull' predict arm-1
+expect 2 'expected pull-gap' predict arm-1 --curve force -o x.svg
+expect 0 'pull-gap in pull.svg' predict arm-1 --curve pull-gap -o pull.svg
+xmllint --noout pull.svg 2>/dev/null || python3 -c 'import xml.dom.minidom; xml.dom.minidom.parse("pull.svg")'
+expect 0 'best' plan "$root/fixtures/distant.ini"
+expect 1 'None of these wires does it' plan "$root/fixtures/distant.ini" --wires '0.05 mm'
+expect 2 '--wires' plan "$root/fixtures/distant.ini" --wires 'string'
+
+expect 3 'undecided' verify arm-1
+expect 2 'no unit' observe arm-1 limb-a resistance 42 || true
+expect 2 "there is no 'resistanse'" observe arm-1 limb-a resistanse '42 ohm'
+expect 2 "has no polarity" observe arm-1 pair polarity north
+expect 2 'north or south' observe arm-1 limb-a polarity up
+expect 2 'without --voltage' observe arm-1 pair current '35 mA'
+expect 2 '--outcome: read' observe arm-1 pair lift '1 kg' --current '35 mA' --outcome flew
+expect 2 'cannot be negative' observe arm-1 pair wire-mass '-3 g'
+expect 2 'one word too many' observe arm-1 limb-a resistance 42 ohm
+expect 0 'noted as entry 1: resistance of limb A, 40' observe arm-1 limb-a resistance '40 ohm' --temperature '20 degC'
+expect 0 'noted as entry 2' observe arm-1 limb-b resistance '40 ohm' --temperature '20 degC'
+expect 0 'noted as entry 3' observe arm-1 limb-a polarity north
+# A resistance is the same either way: alone it must not prove that both limbs aid.
+expect 3 'aiding limbs from cancelling' verify arm-1
+expect 0 'noted as entry 4' observe arm-1 limb-b polarity south
+expect 0 'noted as entry 5: resistance of limb B, 39.9' observe arm-1 limb-b resistance '39.9 ohm' --supersedes 2
+expect 2 'supersed' observe arm-1 limb-b resistance '39.8 ohm' --supersedes 2
+expect 0 'pass' verify arm-1
+tw verify arm-1 --json | python3 -c '
+import json, sys
+v = json.load(sys.stdin)
+assert v["verdict"] == "pass" and v["measurements"] == 4, v
+assert abs(sum(f["probability"] for f in v["findings"]) - 1) < 1e-6
+'
+tw predict arm-1 --json | python3 -c '
+import json, sys
+p = json.load(sys.stdin)
+for name, f in p["figures"].items():
+    assert f["value"] is not None, name
+    assert f["u"] is not None and f["u"] >= 0, name
+assert abs(sum(p["figures"]["resistance_pair"]["budget"].values()) - 1) < 0.01
+'
+expect 2 'expected NAME -o FILE' sheet arm-1
+expect 0 'sheet in arm-1.html' sheet arm-1 -o arm-1.html
+expect 2 'cannot be written' sheet arm-1 -o /nonexistent/x.html
+expect 2 'no channel has sent a resistance' take arm-1 limb-a resistance
+expect 2 'does not answer' capture arm-1 pair --channel board.current --voltage '3 V' --keeper on
+expect 0 'nothing was measured yet' readings
+expect 2 'two coils or more' compare arm-1
+[ "$failed" = 0 ] && echo "commands: as they should"
+exit "$failed"
