@@ -306,6 +306,10 @@ static int run(struct command_context *context, int argc, char **argv)
     if (!kinds_place_fits(o.kind, place))
         return command_wrong(context, NAME, "place '%s' has no %s; expected one of: %s", place,
                              o.kind->word, o.kind->places);
+    if (argc > 5 && argv[5][0] != '-')
+        return command_wrong(context, NAME,
+                             "'%s' is one word too many; quote a value with its unit: '8.7 ohm'",
+                             argv[5]);
     if (read_value(&o, argv[4], &st) != STATUS_OK)
         return command_failed(context, NAME, &st);
     if (read_options(&o, argc - 4, argv + 4, &st) != STATUS_OK)

@@ -55,7 +55,7 @@ expect 1 'None of these wires does it' plan "$root/fixtures/distant.ini" --wires
 expect 2 '--wires' plan "$root/fixtures/distant.ini" --wires 'string'
 
 expect 3 'undecided' verify arm-1
-expect 2 'no unit' observe arm-1 limb-a resistance 42 || true
+expect 2 'unit is missing' observe arm-1 limb-a resistance 42
 expect 2 "there is no 'resistanse'" observe arm-1 limb-a resistanse '42 ohm'
 expect 2 "has no polarity" observe arm-1 pair polarity north
 expect 2 'north or south' observe arm-1 limb-a polarity up
