@@ -109,6 +109,16 @@ struct permeance permeance_edge(const struct permeance_flank *flank, double over
     return flush;
 }
 
+struct permeance permeance_step(double aside, double above, double reach_below, double reach_above)
+{
+    double s2 = aside * aside + above * above, d = atan2(above, aside) - M_PI_4;
+
+    return (struct permeance){IRON_MU0 * (2 / M_PI * log(reach_below * reach_above / s2) + 0.67144 +
+                                          d * d * (0.50326 + 0.05604 * d * d)),
+                              IRON_MU0 / s2 *
+                                  (-4 / M_PI * above + d * (1.00652 + 0.22416 * d * d) * aside)};
+}
+
 /* Integral of 2 min(sqrt(r2 - x2), half) from 0 to x, 0 <= x <= r. */
 static double half_segment(double r, double x, double half)
 {

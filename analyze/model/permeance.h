@@ -37,6 +37,15 @@ struct permeance_flank permeance_flank(double gap, double height);
  * the exact map dz/dt ~ sqrt((t + 1)(t - b))/t of two finite corners, and mostly within 3 %. */
 struct permeance permeance_edge(const struct permeance_flank *flank, double overhang);
 
+/* Permeance per metre of two corners that face each other across a slanting slit: an iron that
+ * fills the quarter below and left of its corner, and one that fills the quarter above and right of
+ * its own, `aside` to the right and `above` (m, both >= 0, not both 0). Each wedge of air between
+ * them carries flux over faces as far as `reach_below` and `reach_above` from the corners (m, well
+ * beyond the slit). slope is with `above`. By the map dz/dt = sqrt((t - 1)(t + b)) t^(-3/2), whose
+ * far field gives (2/pi) ln(reach) for each wedge and whose rest, tabled here against the angle,
+ * was integrated numerically. */
+struct permeance permeance_step(double aside, double above, double reach_below, double reach_above);
+
 /* What the edge of the face carries, per metre, beyond the uniform field, at that overhang. */
 struct permeance permeance_face_edge(double gap, double overhang);
 
