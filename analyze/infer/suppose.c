@@ -370,6 +370,7 @@ struct weigh_model suppose_model(struct suppose *s, const struct suppose_variant
     }
     m.slope = s->slope[s->finding->faults & FINDING_CANCEL ? 1 : 0];
     m.slopes = s->directions;
+    m.bends = m.unknowns - s->directions;
     return m;
 }
 

@@ -9,6 +9,10 @@
 
 #define STEPS_MAX     12
 #define CASES_MAX     6    /* sound, and up to five ways of taking items as mistakes */
+#define RIDGE_MAX     10   /* further parts of the proposal, along unknowns that bend */
+#define MEND_MAX      6    /* and where the first draws found the proposal thin */
+#define MEND_BELOW    0.25 /* share of effective draws below which it is mended */
+#define RIDGE_WIDTH   0.5  /* of one of those */
 #define MISTAKES_MAX  3    /* in one case */
 #define SLOPE_STEP    0.02 /* of z, for the Jacobian: well above the tolerance of a magnet solve */
 #define PROPOSAL_NEAR 1.1  /* spread of the proposal against the normal approximation */
@@ -27,6 +31,10 @@ struct weigh_case {
     double slope[WEIGH_ITEMS_MAX][WEIGH_UNKNOWNS_MAX];
     double log_evidence;
     double share; /* of the proposal */
+    /* A part of the proposal for the ridge only: unknown 'held' is drawn to 'at'. */
+    bool ridge;
+    size_t held;
+    double at;
 };
 
 /* Costly scalars near the mode: value, slope and bend in each unknown. */
@@ -40,7 +48,7 @@ struct parabola {
 struct work {
     const struct weigh_model *model;
     size_t evaluations;
-    struct weigh_case list[CASES_MAX];
+    struct weigh_case list[CASES_MAX + RIDGE_MAX + MEND_MAX];
     size_t cases;
     struct parabola parabola;
 };
@@ -290,6 +298,10 @@ static bool normal_at(struct work *w, struct weigh_case *c, double *gradient)
         for (size_t k = 0; k <= j; k++)
             c->chol[j][k] = j == k ? 1 : 0;
     }
+    if (c->ridge) {
+        gradient[c->held] -= (c->mode[c->held] - c->at) / (RIDGE_WIDTH * RIDGE_WIDTH);
+        c->chol[c->held][c->held] += 1 / (RIDGE_WIDTH * RIDGE_WIDTH);
+    }
     for (size_t i = 0; i < m->items; i++) {
         double first, second;
 
@@ -303,6 +315,17 @@ static bool normal_at(struct work *w, struct weigh_case *c, double *gradient)
         }
     }
     return factor(c->chol, n);
+}
+
+/* What the search climbs: the log density of the case, less the pull of a ridge. */
+static double height(const struct weigh_model *m, const struct weigh_case *c, const double *z,
+                     const double *scalar)
+{
+    double h = log_joint(m, c->mistaken, z, scalar);
+
+    if (c->ridge)
+        h -= 0.5 * pow((z[c->held] - c->at) / RIDGE_WIDTH, 2);
+    return h;
 }
 
 /* Damped Newton steps from c->mode to the mode of this case. exact: slopes by differences at every
@@ -319,7 +342,7 @@ static bool settle(struct work *w, struct weigh_case *c, bool exact, bool keep)
 
     if (!evaluate(w, c->mode, c->scalar))
         return false;
-    now = log_joint(m, c->mistaken, c->mode, c->scalar);
+    now = height(m, c, c->mode, c->scalar);
     if (isnan(now))
         return false;
     if (!exact)
@@ -348,7 +371,7 @@ static bool settle(struct work *w, struct weigh_case *c, bool exact, bool keep)
                 trial[j] = fmax(-8, fmin(8, c->mode[j] + scale * step[j]));
             if (!evaluate(w, trial, scalar))
                 continue;
-            there = log_joint(m, c->mistaken, trial, scalar);
+            there = height(m, c, trial, scalar);
             if (there > now) {
                 double before[WEIGH_UNKNOWNS_MAX], was[WEIGH_ITEMS_MAX];
 
@@ -379,7 +402,8 @@ static bool settle(struct work *w, struct weigh_case *c, bool exact, bool keep)
     }
     if (!normal_at(w, c, gradient))
         return false;
-    c->log_evidence = now + 0.5 * (double)n * log(2 * M_PI);
+    c->log_evidence =
+        log_joint(m, c->mistaken, c->mode, c->scalar) + 0.5 * (double)n * log(2 * M_PI);
     for (size_t j = 0; j < n; j++)
         c->log_evidence -= log(c->chol[j][j]);
     return isfinite(c->log_evidence);
@@ -468,6 +492,37 @@ static void suspect(struct work *w)
             for (size_t k = 0; k < w->cases; k++)
                 known = known || same_mistakes(m, c, &w->list[k]);
             if (!known && settle(w, c, false, true))
+                w->cases++;
+        }
+    }
+}
+
+/* Adds parts to the proposal along each of the model's bending unknowns, where the posterior is no
+ * ellipsoid but a ridge: each is the mode with that unknown drawn to a place of the prior. */
+static void follow_ridges(struct work *w, size_t lead)
+{
+    static const double place[5] = {-2.2, -1.1, 0, 1.1, 2.2};
+    const struct weigh_model *m = w->model;
+    size_t bends = m->bends < m->unknowns ? m->bends : m->unknowns;
+    double best = w->list[lead].log_evidence;
+
+    for (size_t b = 0; b < bends && b < 2; b++) {
+        size_t held = m->unknowns - bends + b;
+        double sharp = w->list[lead].chol[held][held];
+
+        /* Well known: the mode's own part will do. */
+        if (sharp > 8)
+            continue;
+        for (size_t k = 0; k < 5 && w->cases < CASES_MAX + RIDGE_MAX; k++) {
+            struct weigh_case *c = &w->list[w->cases];
+
+            if (fabs(place[k] - w->list[lead].mode[held]) < 0.4)
+                continue;
+            *c = w->list[lead];
+            c->ridge = true;
+            c->held = held;
+            c->at = c->mode[held] = place[k];
+            if (settle(w, c, !m->quick, true) && c->log_evidence > best - 7)
                 w->cases++;
         }
     }
@@ -642,24 +697,15 @@ static double put_right(struct work *w, const double *point, const double *weigh
     return mean;
 }
 
-static enum status_code sample(struct work *w, const struct weigh_options *o, size_t keep,
-                               struct weigh_result *r, struct status *st)
+/* Draws all points and the logarithm of their weights. Returns the greatest of those. */
+static double draw_points(struct work *w, const struct weigh_options *o, gsl_qrng *sobol,
+                          double *point, double *weight, double (*share)[WEIGH_ITEMS_MAX])
 {
     const struct weigh_model *m = w->model;
-    size_t n = m->unknowns, total = o->draws * o->replicates;
-    double *point = malloc(total * (n ? n : 1) * sizeof *point);
-    double *weight = malloc(total * sizeof *weight);
-    double estimate[32], mean = 0, square = 0, top = -INFINITY, sum = 0, sum2 = 0;
-    double held[WEIGH_ITEMS_MAX] = {0};
+    size_t n = m->unknowns;
     uint64_t state = 0x7472756577756E64u;
-    gsl_qrng *sobol = gsl_qrng_alloc(gsl_qrng_sobol, (unsigned)(n + 1));
-    enum status_code code = STATUS_OK;
-    double(*share)[WEIGH_ITEMS_MAX] = malloc(total * sizeof *share);
+    double top = -INFINITY;
 
-    if (!point || !weight || !sobol || !share) {
-        code = status_fail(st, STATUS_MEMORY, "no memory for %zu draws", total);
-        goto out;
-    }
     for (size_t rep = 0; rep < o->replicates; rep++) {
         uint32_t shift[WEIGH_UNKNOWNS_MAX + 1];
 
@@ -688,6 +734,91 @@ static enum status_code sample(struct work *w, const struct weigh_options *o, si
             top = fmax(top, weight[at]);
         }
     }
+    return top;
+}
+
+static double effective_draws(const double *weight, size_t total, double top)
+{
+    double sum = 0, sum2 = 0;
+
+    for (size_t i = 0; i < total; i++) {
+        double x = exp(weight[i] - top);
+
+        sum += x;
+        sum2 += x * x;
+    }
+    return sum * sum / sum2;
+}
+
+/* Squared distance of two points in the measure of a case. */
+static double distance(const struct weigh_case *c, const double *a, const double *b, size_t n)
+{
+    double square = 0;
+
+    for (size_t j = 0; j < n; j++) {
+        double s = 0;
+
+        for (size_t i = j; i < n; i++)
+            s += c->chol[i][j] * (a[i] - b[i]);
+        square += s * s;
+    }
+    return square;
+}
+
+/* Adds parts to the proposal at the heaviest points. */
+static void mend_proposal(struct work *w, const double *point, const double *weight, size_t total)
+{
+    size_t n = w->model->unknowns, first = w->cases, lead = 0;
+
+    for (size_t k = 1; k < first; k++)
+        if (w->list[k].share > w->list[lead].share)
+            lead = k;
+    while (w->cases < first + MEND_MAX && w->cases < CASES_MAX + RIDGE_MAX + MEND_MAX) {
+        struct weigh_case *c = &w->list[w->cases];
+        size_t best = total;
+
+        for (size_t i = 0; i < total; i++) {
+            bool apart = true;
+
+            for (size_t k = first; k < w->cases && apart; k++)
+                apart = distance(&w->list[lead], point + i * n, w->list[k].mode, n) > 2;
+            if (apart && (best == total || weight[i] > weight[best]))
+                best = i;
+        }
+        if (best == total || weight[best] == -INFINITY)
+            return;
+        *c = w->list[lead];
+        memcpy(c->mode, point + best * n, n * sizeof(double));
+        /* A fifth of the leading part each. */
+        c->log_evidence = w->list[lead].log_evidence - 1.5;
+        w->cases++;
+    }
+}
+
+static enum status_code sample(struct work *w, const struct weigh_options *o, size_t keep,
+                               struct weigh_result *r, struct status *st)
+{
+    const struct weigh_model *m = w->model;
+    size_t n = m->unknowns, total = o->draws * o->replicates;
+    double *point = malloc(total * (n ? n : 1) * sizeof *point);
+    double *weight = malloc(total * sizeof *weight);
+    double estimate[32], mean = 0, square = 0, top = -INFINITY, sum = 0, sum2 = 0;
+    double held[WEIGH_ITEMS_MAX] = {0};
+    gsl_qrng *sobol = gsl_qrng_alloc(gsl_qrng_sobol, (unsigned)(n + 1));
+    enum status_code code = STATUS_OK;
+    double(*share)[WEIGH_ITEMS_MAX] = malloc(total * sizeof *share);
+
+    if (!point || !weight || !sobol || !share) {
+        code = status_fail(st, STATUS_MEMORY, "no memory for %zu draws", total);
+        goto out;
+    }
+    top = draw_points(w, o, sobol, point, weight, share);
+    if (n > 0 && top > -INFINITY &&
+        effective_draws(weight, total, top) < MEND_BELOW * (double)total) {
+        mend_proposal(w, point, weight, total);
+        share_out(w);
+        top = draw_points(w, o, sobol, point, weight, share);
+    }
     if (top == -INFINITY) {
         code = status_fail(st, STATUS_NUMERIC, "no draw has any likelihood");
         goto out;
@@ -711,6 +842,9 @@ static enum status_code sample(struct work *w, const struct weigh_options *o, si
     r->log_evidence = top + log(mean);
     r->log_evidence_u = sqrt(square / (double)(o->replicates * (o->replicates - 1))) / mean;
     r->effective = sum * sum / sum2;
+    /* Replicates that all miss the same tail agree too well. */
+    r->log_evidence_u =
+        fmax(r->log_evidence_u, sqrt(fmax(0, 1 / r->effective - 1 / (double)total)));
     r->sampled = true;
     if (m->quick) {
         double u, ratio = put_right(w, point, weight, total, sum, &u);
@@ -817,6 +951,7 @@ enum status_code weigh_integrate(const struct weigh_model *model,
             free(w);
             return status_fail(st, STATUS_MEMORY, "no memory for an integral");
         }
+        follow_ridges(w, lead);
         share_out(w);
         code = sample(w, options, keep, result, st);
     }

@@ -46,6 +46,8 @@ struct weigh_model {
      * search with; NULL: not known. */
     const double *slope;
     size_t slopes;
+    /* How many of the last unknowns may bend the posterior into a ridge. */
+    size_t bends;
     /* What a sound item adds to 'misfit'; negative: it does not count. NULL: scalar^2. */
     double (*item_misfit)(void *context, size_t item, double scalar);
 };
