@@ -36,6 +36,15 @@ static int answer(const struct evidence_item *item, unsigned *want)
     }
 }
 
+#define FILM_MOST 0.15e-3 /* m */
+
+double compare_gap(const struct design *design, double shim)
+{
+    double gap = amount_given(design->core.gap) ? design->core.gap.value : 0.0;
+
+    return shim + (gap <= FILM_MOST ? gap : 0.0);
+}
+
 /* The design under the item's own conditions. */
 static void put_conditions(const struct evidence_item *item, struct design *design,
                            struct coil_conditions *k)
@@ -45,8 +54,13 @@ static void put_conditions(const struct evidence_item *item, struct design *desi
 
         design->supply.ambient = amount_of(item->at.temperature, u);
     }
-    if (isfinite(item->at.gap))
-        design->core.gap = amount_of(item->at.gap, isfinite(item->at.gap_u) ? item->at.gap_u : 0.0);
+    if (isfinite(item->at.gap)) {
+        double gap = compare_gap(design, item->at.gap);
+        double film_u = gap > item->at.gap ? design->core.gap.u : 0.0;
+
+        design->core.gap =
+            amount_of(gap, hypot(film_u, isfinite(item->at.gap_u) ? item->at.gap_u : 0.0));
+    }
     *k = (struct coil_conditions){.drive = item->place == EVIDENCE_LIMB_A   ? COIL_DRIVE_LIMB_A
                                            : item->place == EVIDENCE_LIMB_B ? COIL_DRIVE_LIMB_B
                                                                             : COIL_DRIVE_PAIR,
