@@ -692,12 +692,14 @@ static void take_accuracy(struct work *work, struct benchfile_channel *channel,
 static bool is_date(const char *text)
 {
     static const char form[] = "dddd-dd-dd";
+    int month, day;
 
     for (size_t i = 0; i < sizeof form; ++i)
         if (form[i] == 'd' ? !isdigit((unsigned char)text[i]) : text[i] != form[i])
             return false;
-    return atoi(text + 5) >= 1 && atoi(text + 5) <= 12 && atoi(text + 8) >= 1 &&
-           atoi(text + 8) <= 31;
+    month = (text[5] - '0') * 10 + text[6] - '0';
+    day = (text[8] - '0') * 10 + text[9] - '0';
+    return month >= 1 && month <= 12 && day >= 1 && day <= 31;
 }
 
 static void take_calibration(struct work *work, struct benchfile_channel *channel,
@@ -1149,12 +1151,6 @@ enum status_code benchfile_parse(const char *name, const char *text, size_t size
     return take(file, report, to, bench, st);
 }
 
-/* The values are const for everyone but the file that owns them. */
-static struct benchfile_values *owned(const struct benchfile_values *values)
-{
-    return (struct benchfile_values *)(uintptr_t)values;
-}
-
 void benchfile_hold(struct benchfile *bench)
 {
     ++bench->holders;
@@ -1168,9 +1164,9 @@ void benchfile_free(struct benchfile *bench)
         struct benchfile_instrument *instrument = &bench->instrument[i];
 
         for (size_t k = 0; instrument->channel && k < instrument->channels; ++k)
-            values_free(owned(instrument->channel[k].values));
+            values_free(instrument->channel[k].values);
         free(instrument->channel);
-        values_free(owned(instrument->values));
+        values_free(instrument->values);
     }
     free(bench->instrument);
     values_free(bench->own);

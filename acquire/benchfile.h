@@ -54,7 +54,7 @@ struct benchfile_channel {
     double limit_low;  /* readings outside are marked suspect, in SI; NaN: none */
     double limit_high;
     struct calibration calibration;
-    const struct benchfile_values *values; /* the driver's own keys */
+    struct benchfile_values *values; /* read by the functions below */
 };
 
 struct benchfile_instrument {
@@ -65,7 +65,7 @@ struct benchfile_instrument {
     int line;             /* of the [instrument] heading */
     size_t channels;
     struct benchfile_channel *channel; /* in the order of the file */
-    const struct benchfile_values *values;
+    struct benchfile_values *values;
 };
 
 struct benchfile {

@@ -281,9 +281,9 @@ char *control_answer(struct control_bench *bench, const char *line, size_t lengt
 
 /* ---- connections ---- */
 
-static void watch(const struct client *client, uint32_t events, int operation)
+static void watch(struct client *client, uint32_t events, int operation)
 {
-    struct epoll_event event = {.events = events, .data.ptr = (void *)(uintptr_t)client};
+    struct epoll_event event = {.events = events, .data.ptr = client};
 
     epoll_ctl(client->control->epoll, operation, client->fd, &event);
 }
@@ -339,7 +339,7 @@ static bool reply(struct client *client, char *text)
     return push(client);
 }
 
-static void rewatch(const struct client *client)
+static void rewatch(struct client *client)
 {
     watch(client, client->out_length > 0 ? EPOLLIN | EPOLLOUT : EPOLLIN, EPOLL_CTL_MOD);
 }

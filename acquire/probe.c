@@ -5,15 +5,21 @@
 #include <stdint.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
 #include "acquire/benchfile.h"
+#include "acquire/checksum.h"
 #include "acquire/clock.h"
 #include "acquire/driver.h"
 #include "acquire/log.h"
+#include "acquire/pattern.h"
 #include "acquire/port.h"
 
-#define GUESS_TIME  4000000 /* us for one guess */
+#define GUESS_TIME  3000000 /* us for one guess */
 #define LISTEN_TIME 1500000 /* us for one baud rate */
+#define LINES_TIME  3000000 /* us for lines to make a pattern of */
+#define FIELDS_MAX  16
+#define LINES_MAX   200
 
 /* What a guess brought. */
 struct result {
@@ -65,62 +71,89 @@ static void wait_readable(const struct port *port, int64_t us)
     poll(&one, 1, us > 0 ? (int)(us / 1000) + 1 : 0);
 }
 
-/* Runs the driver's conversation on the port for a while. */
-static void converse(const struct driver *driver, void *state, struct port *port,
-                     struct result *result)
-{
-    const struct driver_sink sink = {.to = result,
-                                     .reading = count_reading,
-                                     .event = ignore_event,
-                                     .identity = note_identity,
-                                     .capture = ignore_capture,
-                                     .capture_failed = ignore_failure};
+/* A conversation of a driver with a port. */
+struct talk {
+    const struct driver *driver;
+    void *state;
+    struct port *port;
+    struct driver_sink sink;
+    struct driver_time now;
     unsigned char in[DRIVER_FRAME_MAX];
-    size_t length = 0;
-    struct driver_time now = clock_now();
-    int64_t end = now.mono + GUESS_TIME;
-    int64_t deadline = 0;
-    int64_t rest = now.mono;
-    bool waiting = false;
+    size_t length;
+    bool waiting;
+    int64_t deadline, rest;
+};
 
-    driver->opened(state, now.mono);
-    while (now.mono < end && result->readings < 3) {
-        struct driver_request request;
-        int64_t when = end;
+/* Sends what the driver wants to send now. False when the port is gone. */
+static bool send_request(struct talk *talk)
+{
+    struct driver_request request;
+    int64_t when;
+
+    if (talk->waiting && talk->now.mono >= talk->deadline) {
+        talk->waiting = false;
+        if (talk->driver->expired)
+            talk->driver->expired(talk->state, &talk->now, &talk->sink);
+    }
+    if (talk->waiting || talk->now.mono < talk->rest ||
+        talk->driver->next(talk->state, talk->now.mono, &request, &when) != DRIVER_SEND)
+        return true;
+    talk->waiting = request.reply;
+    talk->deadline = talk->now.mono + request.timeout;
+    talk->rest = talk->now.mono + request.pause;
+    return port_write(talk->port, request.bytes, request.length, NULL) >= 0;
+}
+
+/* Hands on the whole messages that are there. */
+static void take_messages(struct talk *talk)
+{
+    for (;;) {
+        struct driver_frame frame = talk->driver->frame(talk->state, talk->in, talk->length, 0);
+        size_t taken = frame.skip + frame.length;
+
+        if (taken == 0 || taken > talk->length)
+            break;
+        if (frame.length > 0 &&
+            talk->driver->message(talk->state, talk->in + frame.skip, frame.length, &talk->now,
+                                  &talk->sink) == DRIVER_ANSWER)
+            talk->waiting = false;
+        talk->length -= taken;
+        memmove(talk->in, talk->in + taken, talk->length);
+    }
+    if (talk->length == sizeof talk->in)
+        talk->length = 0;
+}
+
+/* Runs the driver's conversation on the port until it has given a few readings or time is over. */
+static void converse(struct talk *talk, struct result *result)
+{
+    int64_t end = talk->now.mono + GUESS_TIME;
+
+    while (talk->now.mono < end && result->readings < 3 && send_request(talk)) {
         ssize_t n;
 
-        if (waiting && now.mono >= deadline) {
-            waiting = false;
-            driver->expired(state, &now, &sink);
-        }
-        if (!waiting && now.mono >= rest &&
-            driver->next(state, now.mono, &request, &when) == DRIVER_SEND) {
-            if (port_write(port, request.bytes, request.length, NULL) < 0)
-                return;
-            waiting = request.reply;
-            deadline = now.mono + request.timeout;
-            rest = now.mono + request.pause;
-        }
-        wait_readable(port, 20000);
-        now = clock_now();
-        n = port_read(port, in + length, sizeof in - length, NULL);
+        wait_readable(talk->port, 20000);
+        talk->now = clock_now();
+        n = port_read(talk->port, talk->in + talk->length, sizeof talk->in - talk->length, NULL);
         if (n < 0)
             return;
-        length += (size_t)n;
-        for (;;) {
-            struct driver_frame frame = driver->frame(state, in, length, 0);
-
-            if (frame.length > 0 &&
-                driver->message(state, in + frame.skip, frame.length, &now, &sink) == DRIVER_ANSWER)
-                waiting = false;
-            if (frame.skip + frame.length == 0 || frame.skip + frame.length > length)
-                break;
-            length -= frame.skip + frame.length;
-            memmove(in, in + frame.skip + frame.length, length);
-        }
-        if (length == sizeof in)
-            length = 0;
+        talk->length += (size_t)n;
+        take_messages(talk);
     }
+}
+
+/* What talks need not be asked, and what is silent will not talk by itself. */
+static bool is_suited(const struct driver *driver, void *state, bool talks)
+{
+    struct driver_request request;
+    int64_t mono = clock_now().mono;
+    int64_t when;
+    bool asks;
+
+    driver->opened(state, mono);
+    asks = driver->next(state, mono, &request, &when) == DRIVER_SEND;
+    driver->opened(state, mono);
+    return asks != talks;
 }
 
 /* The guess with the port's path and the baud rate filled in. The caller frees it. */
@@ -139,7 +172,7 @@ static char *fill_in(const char *guess, const char *path, int baud)
 }
 
 static bool try_guess(const struct driver *driver, const char *guess, const char *path, int baud,
-                      FILE *out)
+                      bool talks, FILE *out)
 {
     const struct port_settings settings = {
         .baud = baud, .bits = 8, .stop = 1, .dtr = true, .rts = true};
@@ -148,13 +181,28 @@ static bool try_guess(const struct driver *driver, const char *guess, const char
     struct result result = {0};
     struct port *port = NULL;
     void *state = NULL;
+    bool good;
 
     if (text &&
         benchfile_parse("guess", text, strlen(text), NULL, NULL, &bench, NULL) == STATUS_OK &&
         driver->create(&bench->instrument[0], &state, NULL) == STATUS_OK &&
-        port_open(path, &settings, &port, NULL) == STATUS_OK)
-        converse(driver, state, port, &result);
-    if (result.readings > 0 || result.identity[0]) {
+        is_suited(driver, state, talks) && port_open(path, &settings, &port, NULL) == STATUS_OK) {
+        struct talk talk = {.driver = driver,
+                            .state = state,
+                            .port = port,
+                            .sink = {.to = &result,
+                                     .reading = count_reading,
+                                     .event = ignore_event,
+                                     .identity = note_identity,
+                                     .capture = ignore_capture,
+                                     .capture_failed = ignore_failure},
+                            .now = clock_now()};
+
+        converse(&talk, &result);
+    }
+    /* What talks by itself gives an answer to anything. */
+    good = result.readings > 0 || (result.identity[0] && !talks);
+    if (good) {
         fprintf(out, "# %s at %d baud: %zu readings%s%s\n", driver->name, baud, result.readings,
                 result.identity[0] ? "; it says it is " : "", result.identity);
         fputs("# Adjust names, quantity and unit to what it really measures.\n", out);
@@ -166,7 +214,7 @@ static bool try_guess(const struct driver *driver, const char *guess, const char
         driver->destroy(state);
     benchfile_free(bench);
     free(text);
-    return result.readings > 0 || result.identity[0];
+    return good;
 }
 
 /* How much of what the instrument sends by itself is text at this rate; an example of it. */
@@ -205,6 +253,120 @@ static double listen_at(const char *path, int baud, size_t *bytes, char *example
     example[kept] = '\0';
     port_close(port);
     return *bytes > 0 ? (double)text / (double)*bytes : 0.0;
+}
+
+/* Appends one character of a line to a pattern, so that it stands for itself. */
+static size_t append_literal(char *pattern, size_t size, size_t n, char c)
+{
+    if (strchr("\\^$.|?*+()[]{}#", c) && n + 1 < size)
+        pattern[n++] = '\\';
+    if (n + 1 < size)
+        pattern[n++] = c;
+    return n;
+}
+
+/* A pattern for lines like this one: each number becomes a group c1, c2 ..., spaces any number of
+ * spaces. Returns how many numbers there are. */
+static int pattern_of(const char *line, char *pattern, size_t size)
+{
+    int fields = 0;
+    size_t n = 0;
+
+    pattern[n++] = '^';
+    while (*line && n + 48 < size) {
+        const char *digits = line + (*line == '+' || *line == '-');
+
+        digits += strspn(digits, " ");
+        if (isdigit((unsigned char)*digits) && fields < FIELDS_MAX) {
+            n += (size_t)snprintf(pattern + n, size - n, "(?<c%d>[-+ ]*[0-9]+[.,]?[0-9]*)",
+                                  ++fields);
+            line = digits + strspn(digits, "0123456789");
+            if ((*line == '.' || *line == ',') && isdigit((unsigned char)line[1]))
+                line += 1 + strspn(line + 1, "0123456789");
+        } else if (*line == ' ' || *line == '\t') {
+            n += (size_t)snprintf(pattern + n, size - n, "\\s*");
+            line += strspn(line, " \t");
+        } else {
+            n = append_literal(pattern, size, n, *line++);
+        }
+    }
+    pattern[n++] = '$';
+    pattern[n] = '\0';
+    return *line ? 0 : fields;
+}
+
+/* Whether the line ends with '*' and the exclusive or of what stands before it. */
+static bool has_sum(const char *line)
+{
+    size_t length = strlen(line);
+    char sum[3];
+
+    if (length < 4 || line[length - 3] != '*')
+        return false;
+    snprintf(sum, sizeof sum, "%02X",
+             checksum_of(CHECKSUM_XOR8, (const unsigned char *)line, length - 3) & 0xffU);
+    return strcasecmp(sum, line + length - 2) == 0;
+}
+
+/* Listens for lines and writes sections with a pattern made of one of them. */
+static bool suggest_lines(const char *path, int baud, FILE *out)
+{
+    const struct port_settings settings = {
+        .baud = baud, .bits = 8, .stop = 1, .dtr = true, .rts = true};
+    struct driver_time now = clock_now();
+    int64_t end = now.mono + LINES_TIME;
+    char text[8192];
+    char pattern[1024];
+    char *line[LINES_MAX];
+    char *rest = NULL;
+    size_t length = 0, lines = 0;
+    int fields, matches = 0;
+    bool summed = false;
+    struct pattern *compiled = NULL;
+    struct port *port;
+
+    if (port_open(path, &settings, &port, NULL) != STATUS_OK)
+        return false;
+    for (; now.mono < end && length + 1 < sizeof text; now = clock_now()) {
+        ssize_t n;
+
+        wait_readable(port, end - now.mono);
+        n = port_read(port, (unsigned char *)text + length, sizeof text - 1 - length, NULL);
+        if (n < 0)
+            break;
+        length += (size_t)n;
+    }
+    port_close(port);
+    while (length > 0 && text[length - 1] != '\n' && text[length - 1] != '\r')
+        --length; /* the last line may be cut, as the first may */
+    text[length] = '\0';
+    rest = text + strcspn(text, "\r\n");
+    for (char *at = strtok_r(NULL, "\r\n", &rest); at && lines < LINES_MAX;
+         at = strtok_r(NULL, "\r\n", &rest)) {
+        log_clean(at);
+        line[lines++] = at;
+    }
+    if (lines == 0)
+        return false;
+    summed = has_sum(line[lines - 1]);
+    for (size_t i = 0; summed && i < lines; ++i)
+        if (has_sum(line[i]))
+            line[i][strlen(line[i]) - 3] = '\0';
+    fields = pattern_of(line[lines - 1], pattern, sizeof pattern);
+    if (fields == 0 || pattern_new(pattern, &compiled, NULL) != STATUS_OK)
+        return false;
+    for (size_t i = 0; i < lines; ++i)
+        matches += pattern_match(compiled, line[i], strlen(line[i]));
+    pattern_free(compiled);
+    fprintf(
+        out,
+        "# made of the line: %s\n# (%d of %zu lines match). Keep what you need, name the groups "
+        "and channels,\n# give quantity and unit.\n"
+        "[instrument probe]\ndriver = lines\nport = %s\nbaud = %d\n%spattern = %s\n",
+        line[lines - 1], matches, lines, path, baud, summed ? "checksum = xor8\n" : "", pattern);
+    for (int i = 1; i <= fields; ++i)
+        fprintf(out, "[channel probe.c%d]\nquantity = count\n", i);
+    return true;
 }
 
 int probe_port(const char *path, FILE *out)
@@ -247,12 +409,14 @@ int probe_port(const char *path, FILE *out)
         fputs("# it sends nothing by itself\n", out);
     for (size_t i = 0; driver_at(i); ++i)
         for (size_t k = 0; driver_at(i)->guesses && driver_at(i)->guesses[k]; ++k) {
-            if (try_guess(driver_at(i), driver_at(i)->guesses[k], path, best, out))
-                ++found;
-            else if (!talks && try_guess(driver_at(i), driver_at(i)->guesses[k], path,
-                                         best == 9600 ? 115200 : 9600, out))
+            /* What does not talk by itself has shown no baud rate: the two usual ones are tried. */
+            if (try_guess(driver_at(i), driver_at(i)->guesses[k], path, best, talks, out) ||
+                (!talks &&
+                 try_guess(driver_at(i), driver_at(i)->guesses[k], path, 115200, talks, out)))
                 ++found;
         }
+    if (found == 0 && talks && suggest_lines(path, best, out))
+        ++found;
     if (found == 0)
         fputs("# no driver understood it; describe its lines or answers by hand, "
               "see truewound-bench(5)\n",

@@ -226,7 +226,7 @@ static enum status_code fill(struct scpi *s, struct status *st)
     s->decimal = strcmp(text, "point") == 0   ? NUMBER_POINT
                  : strcmp(text, "comma") == 0 ? NUMBER_COMMA
                                               : NUMBER_EITHER;
-    for (size_t i = 0; (text = benchfile_item(values, "setup", i, &length)); ++i)
+    for (size_t i = 0; benchfile_item(values, "setup", i, &length); ++i)
         if (length >= COMMAND_MAX)
             return benchfile_fail(values, "setup", st, "a command longer than %d bytes",
                                   COMMAND_MAX - 1);

@@ -123,7 +123,9 @@ static bool is_slow_approach(const double *time, const double *value, size_t sta
                              const struct limits *limits, const struct line *near, double tolerance,
                              struct line *far)
 {
-    for (double window = near->span * 3.0; window < 40.0 * limits->window; window *= 2.0) {
+    double window = near->span * 3.0;
+
+    for (; window < 40.0 * limits->window; window *= 2.0) {
         size_t from = n - 1;
         double allowed;
 
