@@ -11,9 +11,13 @@ extern const struct command command_plan;
 extern const struct command command_predict;
 extern const struct command command_readings;
 extern const struct command command_take;
+extern const struct command command_measure;
+extern const struct command command_wire;
+extern const struct command command_irons;
 extern const struct command command_capture;
 extern const struct command command_observe;
 extern const struct command command_verify;
 extern const struct command command_sheet;
+extern const struct command command_page;
 
 #endif

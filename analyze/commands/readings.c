@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "analyze/commands/commands.h"
+#include "analyze/flagwords.h"
 #include "analyze/printing.h"
 #include "db/quantity.h"
 #include "db/store_bench.h"
@@ -24,31 +25,11 @@ struct listing {
     bool cut;
 };
 
-static const struct {
-    uint32_t flag;
-    const char *word;
-} flags[] = {{STORE_FLAG_OVERLOAD, "overload"},
-             {STORE_FLAG_HOLD, "hold"},
-             {STORE_FLAG_LOW_BATTERY, "low battery"},
-             {STORE_FLAG_UNSTABLE, "unstable"},
-             {STORE_FLAG_OUT_OF_SYNC, "out of sync"},
-             {STORE_FLAG_MIN, "least"},
-             {STORE_FLAG_MAX, "greatest"},
-             {STORE_FLAG_LOST, "lost before"},
-             {STORE_FLAG_RELATIVE, "relative"},
-             {STORE_FLAG_AC, "ac"},
-             {STORE_FLAG_SUSPECT, "suspect"}};
-
 static void flag_cell(struct table *table, uint32_t bits)
 {
-    char text[160] = "";
-    size_t used = 0;
+    char text[FLAGWORDS_SIZE];
 
-    for (size_t i = 0; i < sizeof flags / sizeof *flags && used < sizeof text; ++i)
-        if (bits & flags[i].flag)
-            used += (size_t)snprintf(text + used, sizeof text - used, "%s%s", used ? ", " : "",
-                                     flags[i].word);
-    table_text(table, text);
+    table_text(table, flagwords_text(text, sizeof text, bits));
 }
 
 /* The value in the unit a person is shown. */
