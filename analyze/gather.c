@@ -115,6 +115,8 @@ static int take_observation(const struct store_observation *row, void *user)
     const char *kind;
 
     digest_row(gathering, 'o', row->id, row->value);
+    if (strcmp(row->place, "leads") == 0) /* already taken off the readings after it */
+        return 0;
     if (conditions_parse(row->conditions, &conditions, &why) != STATUS_OK) {
         note(gathering->out, "observation %lld is left out: %s", (long long)row->id, why.text);
         return 0;
@@ -124,6 +126,8 @@ static int take_observation(const struct store_observation *row, void *user)
         gathering->room_u = row->u;
         return 0;
     }
+    if (strcmp(conditions.kind, "withdrawn") == 0) /* it only took another out of the record */
+        return 0;
     kind = conditions.kind[0] ? conditions.kind : kind_of(row);
     record.quantity = kind ? kind : row->quantity;
     record.place = gather_place(row->place);
@@ -158,6 +162,8 @@ static int take_trial(const struct store_trial *row, void *user)
         note(gathering->out, "trial %lld is left out: %s", (long long)row->id, why.text);
         return 0;
     }
+    if (strcmp(conditions.kind, "withdrawn") == 0) /* it only took another out of the record */
+        return 0;
     record.quantity = "lift";
     record.place = "pair";
     record.instrument = conditions.instrument;
@@ -169,6 +175,8 @@ static int take_trial(const struct store_trial *row, void *user)
     record.at.gap = row->gap;
     record.at.gap_u = conditions.gap_u;
     record.at.keeper = true;
+    record.doubtful = conditions.doubtful;
+    record.overload = conditions.bound == CONDITIONS_ABOVE;
     switch (row->outcome) {
     case STORE_HELD:
         record.outcome = EVIDENCE_HELD;

@@ -5,7 +5,7 @@
 #define COIL "limb-a limb-b pair"
 
 static const struct kind kinds[] = {
-    {"resistance", "resistance", "ohm", COIL, NULL, "8.7 ohm"},
+    {"resistance", "resistance", "ohm", COIL " leads", NULL, "8.7 ohm"},
     {"insulation", "resistance", "ohm", "core", NULL, "> 20 Mohm"},
     {"current", "current", "A", COIL, "--voltage", "176 mA --voltage '3.0 V'"},
     {"sag", "voltage", "V", "pair", "--voltage and --source-resistance", "0.2 V"},
@@ -55,11 +55,9 @@ bool kinds_place_fits(const struct kind *kind, const char *place)
 
 const char *kinds_place_words(const char *place)
 {
-    static const char *const words[][2] = {{"limb-a", "limb A"},
-                                           {"limb-b", "limb B"},
-                                           {"pair", "the pair"},
-                                           {"room", "the room"},
-                                           {"core", "winding to core"}};
+    static const char *const words[][2] = {{"limb-a", "limb A"},   {"limb-b", "limb B"},
+                                           {"pair", "the pair"},   {"room", "the room"},
+                                           {"leads", "the leads"}, {"core", "winding to core"}};
 
     for (size_t i = 0; i < sizeof words / sizeof *words; ++i)
         if (strcmp(words[i][0], place) == 0)

@@ -1,6 +1,10 @@
 #include "analyze/printing.h"
 
+#include <string.h>
+
 #include <math.h>
+
+#define PARAGRAPH_WIDTH 78
 
 int printing_table(const struct command_context *context, const char *name, struct table *table)
 {
@@ -42,4 +46,37 @@ int printing_json(const struct command_context *context, const char *name, json_
 json_t *printing_number(double value)
 {
     return isfinite(value) ? json_real(value) : json_null();
+}
+
+static int columns_of(const char *word, size_t length)
+{
+    int n = 0;
+
+    for (size_t i = 0; i < length; ++i)
+        n += ((unsigned char)word[i] & 0xC0) != 0x80; /* continuation bytes take no column */
+    return n;
+}
+
+void printing_paragraph(FILE *out, int first, int rest, const char *text)
+{
+    bool begun = false;
+    int column = first < 0 ? -first : 0;
+
+    if (first >= 0)
+        column = fprintf(out, "%*s", first, "");
+    while (*text) {
+        size_t length = strcspn(text, " \n");
+        int columns = columns_of(text, length);
+
+        if (begun && column + 1 + columns > PARAGRAPH_WIDTH) {
+            column = fprintf(out, "\n%*s", rest, "") - 1;
+        } else if (begun)
+            column += fprintf(out, " ");
+        fprintf(out, "%.*s", (int)length, text);
+        column += columns;
+        begun = true;
+        text += length;
+        text += strspn(text, " \n");
+    }
+    fputc('\n', out);
 }

@@ -16,6 +16,10 @@
 enum status_code sitting_join(struct store *store, const struct coilbook_entry *entry, int64_t *run,
                               struct status *st);
 
+/* The run that sitting_join would join, 0 when it would begin a new one. Stores nothing. */
+enum status_code sitting_current(struct store *store, const struct coilbook_entry *entry,
+                                 int64_t *run, struct status *st);
+
 /* The latest run of the coil, open or not; 0 when it was never measured. */
 enum status_code sitting_latest(struct store *store, int64_t coil, int64_t *run, struct status *st);
 

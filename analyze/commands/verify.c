@@ -31,15 +31,20 @@ static void print_text(const struct command_context *context, const struct judge
             judged->gathered.evidence.count, judged->gathered.evidence.count == 1 ? "" : "s",
             100.0 * v->pass_probability);
     for (size_t i = 0; i < v->lines; ++i)
-        fprintf(out, "  %s\n", v->line[i]);
+        printing_paragraph(out, 2, 4, v->line[i]);
     fprintf(out, "\nfindings\n");
     for (size_t i = 0; i < v->findings; ++i)
-        if (i == 0 || v->finding[i].probability >= WORTH_A_LINE)
-            fprintf(out, "  %5.1f %%  %s\n", 100.0 * v->finding[i].probability, v->finding[i].text);
-    if (judged->advised && judged->advice.line[0])
-        fprintf(out, "\n%s\n", judged->advice.line);
+        if (i == 0 || v->finding[i].probability >= WORTH_A_LINE) {
+            int used = fprintf(out, "  %5.1f %%  ", 100.0 * v->finding[i].probability);
+
+            printing_paragraph(out, -used, used, v->finding[i].text);
+        }
+    if (judged->advised && judged->advice.line[0]) {
+        fputc('\n', out);
+        printing_paragraph(out, 0, 2, judged->advice.line);
+    }
     for (size_t i = 0; i < judged->gathered.notes; ++i)
-        fprintf(out, "note: %s\n", judged->gathered.note[i]);
+        printing_paragraph(out, -fprintf(out, "note: "), 2, judged->gathered.note[i]);
 }
 
 static json_t *estimates_json(const struct verdict *v)
