@@ -231,7 +231,7 @@ static int print_json(const struct command_context *context, const struct design
     json_t *root;
 
     for (int q = 0; figures && q < COIL_QUANTITIES; ++q)
-        if (prediction->figure[q].exists)
+        if (prediction->figure[q].exists && isfinite(prediction->figure[q].value))
             json_object_set_new(
                 figures, coil_quantity_name((enum coil_quantity)q),
                 figure_json(&prediction->figure[q], coil_quantity_unit((enum coil_quantity)q)));
