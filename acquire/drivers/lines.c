@@ -86,6 +86,7 @@ struct lines {
     bool binary, bare;
 
     bool asked_identity;
+    bool identified;
     bool polled; /* the request that waits for an answer is the poll */
     int64_t next_poll;
     const char *send; /* a named command, waiting to be sent */
@@ -377,6 +378,7 @@ static void lines_opened(void *state, int64_t mono)
     struct lines *l = state;
 
     l->asked_identity = false;
+    l->identified = false;
     l->polled = false;
     l->next_poll = mono;
     l->send = NULL;
@@ -992,6 +994,7 @@ static bool is_identity(struct lines *l, const char *line, size_t length,
     if (!part.text)
         part = pattern_part(l->identity, 0);
     snprintf(text, sizeof text, "%.*s", (int)(part.length < 255 ? part.length : 255), part.text);
+    l->identified = true;
     sink->identity(sink->to, text);
     return true;
 }
@@ -1078,6 +1081,9 @@ static void lines_expired(void *state, const struct driver_time *time,
         sink->capture_failed(sink->to, text);
         capture_reset(&l->capture);
     }
+    /* The answer may have been taken for the rest of a line that began before we listened. */
+    if (!l->identified && *l->instrument->identity)
+        l->asked_identity = false;
 }
 
 static enum status_code lines_command(void *state, const struct driver_command *command,
