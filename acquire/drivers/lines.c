@@ -70,7 +70,7 @@ struct lines {
     size_t ignores;
     struct pattern *overload;
     struct pattern *identity;
-    struct pattern *capture_begin, *capture_sample, *capture_end;
+    struct pattern *capture_begin, *capture_sample, *capture_end, *capture_refused;
     long column[BENCHFILE_CHANNELS_MAX]; /* from 1; 0: by pattern */
     bool columns;
     char separator;
@@ -128,6 +128,7 @@ static const struct benchfile_key instrument_keys[] = {
     {.name = "capture_begin", .kind = BENCHFILE_PATTERN},
     {.name = "capture_sample", .kind = BENCHFILE_PATTERN},
     {.name = "capture_end", .kind = BENCHFILE_PATTERN},
+    {.name = "capture_refused", .kind = BENCHFILE_PATTERN},
     {.name = "capture_word",
      .kind = BENCHFILE_CHOICE,
      .standard = "u16le",
@@ -175,6 +176,7 @@ static void lines_destroy(void *state)
     pattern_free(l->capture_begin);
     pattern_free(l->capture_sample);
     pattern_free(l->capture_end);
+    pattern_free(l->capture_refused);
     free(l->capture.sample);
     free(l);
 }
@@ -247,7 +249,8 @@ static enum status_code make_patterns(struct lines *l, struct status *st)
         make_pattern(values, "identity_pattern", &l->identity, st) != STATUS_OK ||
         make_pattern(values, "capture_begin", &l->capture_begin, st) != STATUS_OK ||
         make_pattern(values, "capture_sample", &l->capture_sample, st) != STATUS_OK ||
-        make_pattern(values, "capture_end", &l->capture_end, st) != STATUS_OK)
+        make_pattern(values, "capture_end", &l->capture_end, st) != STATUS_OK ||
+        make_pattern(values, "capture_refused", &l->capture_refused, st) != STATUS_OK)
         return st ? st->code : STATUS_INPUT;
     return status_ok(st);
 }
@@ -712,6 +715,16 @@ static bool capture_line(struct lines *l, const char *line, size_t length,
     *heard = DRIVER_HEARD;
     if (capture->state == CAPTURE_IDLE || !capture->sent)
         return false;
+    if (l->capture_refused && pattern_match(l->capture_refused, line, length)) {
+        char text[160];
+
+        snprintf(text, sizeof text, "the instrument says: %.*s", (int)(length < 120 ? length : 120),
+                 line);
+        sink->capture_failed(sink->to, text);
+        capture_reset(capture);
+        *heard = DRIVER_ANSWER;
+        return true;
+    }
     if (capture->state == CAPTURE_ASKED && l->capture_begin) {
         if (!pattern_match(l->capture_begin, line, length))
             return false;
