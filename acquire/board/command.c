@@ -55,10 +55,17 @@ static const char *read_capture(const char *line, struct command *command)
     size_t length;
 
     command->kind = COMMAND_CAPTURE;
-    if (!next_number(&line, COMMAND_RATE_MIN, COMMAND_RATE_MAX, &command->rate))
+    if (!next_number(&line, 1, 999999, &command->rate))
         return "capture: RATE 250 to 50000";
-    if (!next_number(&line, 2, COMMAND_SAMPLES_MAX, &samples))
+    if (!next_number(&line, 2, 999999, &samples))
         return "capture: SAMPLES 2 to 400";
+    /* The block says what it is, so the nearest that can be done is done. */
+    if (command->rate < COMMAND_RATE_MIN)
+        command->rate = COMMAND_RATE_MIN;
+    if (command->rate > COMMAND_RATE_MAX)
+        command->rate = COMMAND_RATE_MAX;
+    if (samples > COMMAND_SAMPLES_MAX)
+        samples = COMMAND_SAMPLES_MAX;
     command->samples = (uint16_t)samples;
     word = next_word(&line, &length);
     if (length == 0 || is_word(word, length, "shunt"))

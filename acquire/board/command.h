@@ -6,7 +6,8 @@
  *   pulse MS                       closes it for 1 to 10000 ms
  *   every MS                       time from line to line, 20 to 60000 ms
  *   capture RATE SAMPLES [INPUT]   closes it, takes the block, opens it: 250 to 50000 samples a
- *                                  second, 2 to 400 of them; INPUT shunt (without), battery, drain
+ *                                  second, 2 to 400 of them, or the nearest to that; INPUT shunt
+ *                                  (without), battery, drain
  *
  * Plain C for the board and for the tests. */
 #ifndef TRUEWOUND_BOARD_COMMAND_H
