@@ -10,7 +10,6 @@
 #include <string.h>
 
 #include "analyze/infer/likely.h"
-#include "analyze/model/uncertain.h"
 
 /* Spread of what hands, benches and the magnetic network add beyond the stated tolerances. All are
  * common practice, no source; a shop's own figures replace the first three (learn.h). */
@@ -96,35 +95,19 @@ struct suppose {
 
 /* ---- from nuisances to a state ---- */
 
-static double shaped(int shape, double z)
-{
-    switch ((enum uncertain_shape)shape) {
-    case UNCERTAIN_UNIFORM:
-        return sqrt(3) * (2 * gsl_cdf_ugaussian_P(z) - 1);
-    case UNCERTAIN_TRIANGULAR: {
-        double p = gsl_cdf_ugaussian_P(z);
-
-        return sqrt(6) * (p < 0.5 ? sqrt(2 * p) - 1 : 1 - sqrt(2 * (1 - p)));
-    }
-    case UNCERTAIN_ARCSINE:
-        return -sqrt(2) * cos(M_PI * gsl_cdf_ugaussian_P(z));
-    case UNCERTAIN_NORMAL:
-    default:
-        return z;
-    }
-}
-
 static void apply_input(const struct coil_input *input, double z, struct coil_specimen *specimen)
 {
     struct coil_conditions unused;
     double value;
 
     memset(&unused, 0, sizeof unused);
-    /* A size that is known badly stays positive: by its logarithm. */
+    /* Tolerances are taken as normal whatever their shape: wire beyond its limits exists, and the
+     * corner of a rectangle is no place to search along. A size that is known badly stays positive:
+     * by its logarithm. */
     if (input->value > 0 && input->u > 0.2 * input->value)
         value = input->value * exp(fmin(1, input->u / input->value) * z);
     else
-        value = input->value + input->u * shaped(input->shape, z);
+        value = input->value + input->u * z;
     coil_input_set(input, value, specimen, &unused);
 }
 

@@ -1,0 +1,218 @@
+/* Mapping of stored records to evidence: checks, defaults, shared instruments. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+
+#include <cmocka.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "analyze/infer/evidence.h"
+#include "analyze/infer/finding.h"
+
+static struct evidence_record resistance(double ohm)
+{
+    struct evidence_record r = evidence_record_empty();
+
+    r.quantity = "resistance";
+    r.place = "a";
+    r.instrument = "meter";
+    r.value = ohm;
+    r.wires = 4;
+    r.u = 0.003;
+    r.accuracy_rel = 0.005;
+    r.accuracy_abs = 0.02;
+    r.resolution = 0.01;
+    return r;
+}
+
+/* Limits of error become standard uncertainties by division by the root of three, a display step
+ * by that of twelve (JCGM 100:2008 4.3.7 and F.2.2.1). */
+static void test_uncertainty(void **state)
+{
+    struct evidence_set set;
+    struct evidence_record r = resistance(9.13);
+    struct status st;
+    double expect = sqrt(0.003 * 0.003 + 0.02 * 0.02 / 3 + 0.01 * 0.01 / 12);
+
+    (void)state;
+    evidence_clear(&set);
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_true(fabs(set.item[0].u / expect - 1) < 1e-9);
+    assert_true(fabs(set.instrument[0].gain_u - 0.005 / sqrt(3)) < 1e-12);
+    assert_string_equal(set.item[0].source, "resistance of limb A");
+    /* Two wires: how the clips bite comes on top. */
+    r.wires = 2;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_true(set.item[1].u > 0.02);
+    assert_int_equal(set.instruments, 1);
+    assert_int_equal(set.item[1].instrument, set.item[0].instrument);
+}
+
+static void test_unknown_is_not_zero(void **state)
+{
+    struct evidence_set set;
+    struct evidence_record r = evidence_record_empty();
+    struct status st;
+
+    (void)state;
+    evidence_clear(&set);
+    r.quantity = "resistance";
+    r.value = 17;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_true(set.item[0].u > 0.05);
+    assert_true(isnan(set.item[0].at.temperature));
+    assert_true(set.item[0].at.temperature_u > 0);
+    assert_true(isnan(set.item[0].at.current));
+    assert_int_equal(set.item[0].place, EVIDENCE_PAIR);
+    assert_int_equal(set.item[0].instrument, -1);
+    assert_int_equal(set.item[0].wires, 2);
+}
+
+static void refuse(const struct evidence_record *r, enum status_code code, const char *word)
+{
+    struct evidence_set set, before;
+    struct status st;
+
+    evidence_clear(&set);
+    before = set;
+    assert_int_equal(evidence_add(&set, r, &st), code);
+    if (!strstr(st.text, word))
+        fail_msg("'%s' does not name '%s'", st.text, word);
+    assert_memory_equal(&set, &before, sizeof set);
+}
+
+static void test_refusals(void **state)
+{
+    struct evidence_record r = resistance(9);
+
+    (void)state;
+    r.quantity = "resistence";
+    refuse(&r, STATUS_INPUT, "resistence");
+    r = resistance(-1);
+    refuse(&r, STATUS_INPUT, "-1 ohm");
+    r = resistance(NAN);
+    refuse(&r, STATUS_INPUT, "resistance");
+    r = resistance(INFINITY);
+    refuse(&r, STATUS_INPUT, "resistance");
+    r = resistance(9);
+    r.place = "c";
+    refuse(&r, STATUS_INPUT, "'c'");
+    r = resistance(9);
+    r.u = -0.1;
+    refuse(&r, STATUS_INPUT, "-0.1");
+    r = resistance(9);
+    r.wires = 3;
+    refuse(&r, STATUS_INPUT, "3 wires");
+    r = resistance(9);
+    r.at.temperature = 900;
+    refuse(&r, STATUS_INPUT, "temperature 900");
+    r = resistance(0.4);
+    r.quantity = "polarity";
+    refuse(&r, STATUS_INPUT, "0.4");
+    r = resistance(0.1);
+    r.quantity = "current";
+    refuse(&r, STATUS_INPUT, "voltage");
+    r = resistance(5);
+    r.quantity = "lift";
+    refuse(&r, STATUS_INPUT, "current");
+    r = resistance(0.2);
+    r.quantity = "sag";
+    refuse(&r, STATUS_INPUT, "internal resistance");
+    r = resistance(0.01);
+    r.quantity = "drift";
+    refuse(&r, STATUS_INPUT, "time");
+}
+
+static void test_full(void **state)
+{
+    struct evidence_set set;
+    struct evidence_record r = resistance(9);
+    struct status st;
+    char name[32];
+
+    (void)state;
+    evidence_clear(&set);
+    for (int i = 0; i < EVIDENCE_MAX; i++)
+        assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_FULL);
+    evidence_clear(&set);
+    r.instrument = name;
+    for (int i = 0; i < EVIDENCE_INSTRUMENT_MAX; i++) {
+        snprintf(name, sizeof name, "meter %d", i);
+        assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    }
+    snprintf(name, sizeof name, "one more");
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_FULL);
+    assert_int_equal(set.count, EVIDENCE_INSTRUMENT_MAX);
+}
+
+/* Common practice, no source: resistance does not reveal a reversed limb; pole, pull or inductance
+ * does. */
+static void test_direction(void **state)
+{
+    struct evidence_set set;
+    struct evidence_record r = resistance(9);
+    struct status st;
+
+    (void)state;
+    evidence_clear(&set);
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    r.place = "pair";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_false(evidence_tells_direction(&set));
+    r = resistance(1);
+    r.quantity = "polarity";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_false(evidence_tells_direction(&set)); /* one pole alone says nothing */
+    r.place = "b";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_true(evidence_tells_direction(&set));
+    evidence_clear(&set);
+    r = resistance(0.08);
+    r.quantity = "inductance";
+    r.place = "pair";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_true(evidence_tells_direction(&set));
+}
+
+/* The table of findings hangs together. */
+static void test_findings(void **state)
+{
+    size_t n;
+    const struct finding *f = finding_table(&n);
+    double sum = 0;
+
+    (void)state;
+    assert_true(n >= 20 && n <= 64);
+    assert_int_equal(f[0].faults, 0);
+    assert_int_equal(f[0].class, FINDING_GOOD);
+    for (size_t i = 0; i < n; i++) {
+        assert_true(f[i].prior > 0 && f[i].prior < 1);
+        assert_true(strlen(f[i].reason) > 5);
+        assert_true(strlen(f[i].title) > 5);
+        assert_true(i == 0 || strlen(f[i].remedy) > 10);
+        assert_ptr_equal(finding_by_name(f[i].name), &f[i]);
+        for (size_t k = i + 1; k < n; k++)
+            assert_int_not_equal(f[i].faults, f[k].faults);
+        /* A limb B, or a sense, needs two limbs. */
+        if (f[i].faults & (FINDING_CANCEL | FINDING_TURNS_B | FINDING_SHORTED_B | FINDING_OPEN_B |
+                           FINDING_JOINT_B | FINDING_JOINT_PAIR))
+            assert_true(f[i].two_limbs);
+        sum += f[i].prior;
+    }
+    assert_true(sum > 0.9 && sum < 1.15);
+    assert_null(finding_by_name("no such thing"));
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_uncertainty), cmocka_unit_test(test_unknown_is_not_zero),
+        cmocka_unit_test(test_refusals),    cmocka_unit_test(test_full),
+        cmocka_unit_test(test_direction),   cmocka_unit_test(test_findings),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
