@@ -32,9 +32,11 @@
  * keeper its charge sits, in thicknesses from its underside. */
 #define TIP_REACH  1.2
 #define EVEN_REACH 0.6
-#define ODD_REACH  1.6
+#define ODD_REACH  2.4
 #define LEAST_BAR  1.5
 #define EVEN_DEPTH 0.75
+#define BAR_END    0.3
+#define CORNER     0.4
 #define ODD_DEPTH  0.75
 
 #define NONE (-1)
@@ -45,6 +47,7 @@ struct stray {
     int bars, limb_bars, keeper_bars;
     double cut[FAR_BARS + 2];             /* m below the pole face: bounds of the limb's bars */
     double share[FAR_BARS + 1][SEGMENTS]; /* part of each limb bar that lies in each segment */
+    double level[BARS];                   /* potential of a level bar in that above the limb */
     double charge[BARS][BARS];            /* flux out of each bar for the potential of each */
     double lift[BARS][BARS]; /* change of potential coefficients with the keeper's height */
     struct permeance own;    /* coupling of tip and keeper in this field */
@@ -69,6 +72,7 @@ struct magnet_workspace {
 /* Where the parts of a magnet stand in the network. */
 struct layout {
     int pole[2], segment[2][SEGMENTS], foot[2], keeper[2], yoke[2];
+    int keeper_inside, yoke_inside;
     int limb_branch[2]; /* first of SEGMENTS + 1 branches, pole first */
     int keeper_branch, yoke_branch;
     int limbs;
@@ -403,7 +407,7 @@ static void cut_bars(const struct shape *s, struct stray *f, double reach, doubl
     double length = s->cut[SEGMENTS], low, high;
     int far, i, j;
 
-    reach = fmin(reach, 0.4 * length);
+    reach = fmin(reach, 0.6 * length);
     far = (int)fmin(fmax(floor((length - reach) / least), 1), FAR_BARS);
     f->cut[0] = 0;
     for (i = 0; i <= far; i++)
@@ -435,8 +439,8 @@ static int lay_bars(const struct magnet *m, struct stray *f, int parity, struct 
         double gap = mean(m->gap[0], m->gap[1], limbs) + m->contact_gap;
         /* charge like that of the limbs sits on the far side of the keeper, opposite on the near */
         double z = length + gap + m->keeper.thickness * (parity ? ODD_DEPTH : EVEN_DEPTH);
-        double end = keeper_length(m) / 2;
         double r = permeance_bar_radius(m->keeper.width, m->keeper.thickness);
+        double end = keeper_length(m) / 2 + BAR_END * r;
 
         if (limbs == 2) {
             bar[n++] = (struct permeance_bar){0, z, 0, 0.6 * end, r};
@@ -451,8 +455,9 @@ static int lay_bars(const struct magnet *m, struct stray *f, int parity, struct 
         bar[n++] = (struct permeance_bar){0, -0.9 * half, 0, 0.75 * half, radius};
         bar[n++] = (struct permeance_bar){1, 0.93 * half, -0.75 * half, 0, radius};
     } else if (limbs == 2) {
-        double z = -m->yoke.thickness / 2, end = yoke_length(m) / 2;
+        double z = -m->yoke.thickness / 2;
         double r = permeance_bar_radius(m->yoke.width, m->yoke.thickness);
+        double end = yoke_length(m) / 2 + BAR_END * r;
 
         bar[n++] = (struct permeance_bar){0, z, 0, 0.6 * end, r};
         bar[n++] = (struct permeance_bar){0, z, 0.6 * end, end, r};
@@ -486,6 +491,19 @@ static void mirror_bars(const struct magnet *m, const struct stray *f, int parit
     }
 }
 
+/* The mean potential along a level bar of one half, zero in the middle of the magnet, rising evenly
+ * to 1 at the limb and 1 beyond it. */
+static double mean_level(const struct permeance_bar *bar, double limb)
+{
+    double inside = fmin(bar->b, limb), sum = 0;
+
+    if (bar->a < inside)
+        sum = 0.5 * (inside * inside - bar->a * bar->a) / limb;
+    if (bar->b > limb)
+        sum += bar->b - fmax(bar->a, limb);
+    return sum / (bar->b - bar->a);
+}
+
 static bool find_stray(const struct magnet *m, struct stray *f, int parity)
 {
     const double unit = 1 / (4 * M_PI * IRON_MU0);
@@ -494,6 +512,8 @@ static bool find_stray(const struct magnet *m, struct stray *f, int parity)
     int i, j;
 
     f->bars = lay_bars(m, f, parity, bar);
+    for (i = 0; i < f->bars; i++)
+        f->level[i] = parity && !bar[i].upright ? mean_level(&bar[i], m->spacing / 2) : 1;
     if (m->form == MAGNET_U)
         mirror_bars(m, f, parity, bar, mirrored);
     for (i = 0; i < f->bars; i++) {
@@ -658,7 +678,7 @@ static void weigh_bars(const struct layout *at, const struct shape *s, int parit
             if (i >= f->limb_bars) {
                 w->node[i][w->n[i]] =
                     i < f->limb_bars + f->keeper_bars ? at->keeper[k] : at->yoke[k];
-                w->weight[i][w->n[i]++] = part;
+                w->weight[i][w->n[i]++] = part * f->level[i];
                 continue;
             }
             for (j = 0; j < SEGMENTS; j++) {
@@ -714,6 +734,19 @@ static void add_stray(struct circuit *c, const struct shape *s, const struct lay
                 c->air[a][b] -= at->limbs * f->own.value * tip[a] * tip[b];
 }
 
+/* A keeper or yoke of that length between the middles of two limbs, `width` wide. Over a limb its
+ * flux grows evenly from nothing to all, so what is lost there, averaged over the limb, is the
+ * integral of x H(x B) width for x from 0 to 1, taken by the two-point rule for that weight (points
+ * 0.355 and 0.845, weights 0.182 and 0.318): the second point as iron of greater section, the
+ * first, which never saturates, as a little more length of the middle. */
+static void add_bridge(struct circuit *c, int from, int to, int inside, const struct iron *iron,
+                       double h_scale, double area, double length, double width)
+{
+    circuit_iron(c, from, inside, iron, h_scale, area,
+                 length - width + 2 * 0.18196 * 0.35505 * width, 0);
+    circuit_iron(c, inside, to, iron, h_scale, area / 0.84495, 2 * 0.31804 * width, 0);
+}
+
 static enum status_code build(struct magnet_workspace *w, const struct magnet *m,
                               const double current[2], struct layout *at, struct status *st)
 {
@@ -747,6 +780,8 @@ static enum status_code build(struct magnet_workspace *w, const struct magnet *m
             at->foot[k] = n++;
         }
     }
+    at->keeper_inside = m->keeper.present && at->limbs == 2 ? n++ : NONE;
+    at->yoke_inside = at->limbs == 2 && !m->yoke.bent ? n++ : NONE;
     circuit_clear(c, n);
     for (k = 0; k < at->limbs; k++)
         add_stray(c, s, at, k);
@@ -774,23 +809,25 @@ static enum status_code build(struct magnet_workspace *w, const struct magnet *m
                         IRON_MU0 * section_area(&l->section) / m->yoke.joint_gap);
     }
     if (at->limbs == 2) {
-        /* Flux enters keeper and yoke over the width of a limb: a third of a width of their length
-         * is spared, as for an even inflow. */
-        double spared = mean(m->limb[0].section.width, m->limb[1].section.width, 2) / 3;
+        double width = mean(m->limb[0].section.width, m->limb[1].section.width, 2);
 
         if (m->keeper.present) {
             at->keeper_branch = c->branches;
-            circuit_iron(c, at->keeper[0], at->keeper[1],
-                         m->keeper.iron ? m->keeper.iron : m->limb[0].iron,
-                         scale_of(m->keeper.h_scale), m->keeper.width * m->keeper.thickness,
-                         m->spacing - spared, 0);
+            add_bridge(c, at->keeper[0], at->keeper[1], at->keeper_inside,
+                       m->keeper.iron ? m->keeper.iron : m->limb[0].iron,
+                       scale_of(m->keeper.h_scale), m->keeper.width * m->keeper.thickness,
+                       m->spacing + 2 * CORNER * m->keeper.thickness, width);
         }
         at->yoke_branch = c->branches;
-        circuit_iron(c, at->yoke[1], at->yoke[0], m->yoke.iron ? m->yoke.iron : m->limb[0].iron,
-                     scale_of(m->yoke.h_scale),
-                     m->yoke.bent ? section_area(&m->limb[0].section)
-                                  : m->yoke.width * m->yoke.thickness,
-                     m->yoke.bent ? M_PI / 2 * m->spacing : m->spacing - spared, 0);
+        if (m->yoke.bent)
+            circuit_iron(c, at->yoke[1], at->yoke[0], m->yoke.iron ? m->yoke.iron : m->limb[0].iron,
+                         scale_of(m->yoke.h_scale), section_area(&m->limb[0].section),
+                         M_PI / 2 * m->spacing, 0);
+        else
+            add_bridge(c, at->yoke[1], at->yoke[0], at->yoke_inside,
+                       m->yoke.iron ? m->yoke.iron : m->limb[0].iron, scale_of(m->yoke.h_scale),
+                       m->yoke.width * m->yoke.thickness,
+                       m->spacing + 2 * CORNER * m->yoke.thickness, width);
     }
     return STATUS_OK;
 }
@@ -921,7 +958,7 @@ static void report(const struct magnet_workspace *w, const struct magnet *m,
         const struct circuit_branch *b = &c->branch[at->keeper_branch];
 
         set_part(r, MAGNET_KEEPER, b->flux, b->area);
-        iron_mmf += fabs(b->h) * b->length;
+        iron_mmf += fabs(b->h) * b->length + fabs(b[1].h) * b[1].length;
         consider_limit(r, MAGNET_KEEPER, b->b, b->iron);
     }
     if (at->yoke_branch != NONE) {
@@ -929,6 +966,8 @@ static void report(const struct magnet_workspace *w, const struct magnet *m,
 
         set_part(r, MAGNET_YOKE, b->flux, b->area);
         iron_mmf += fabs(b->h) * b->length;
+        if (!m->yoke.bent)
+            iron_mmf += fabs(b[1].h) * b[1].length;
         consider_limit(r, MAGNET_YOKE, b->b, b->iron);
     }
     r->iron_share = source > 0 ? fmin(iron_mmf / source, 1) : 0;
@@ -1036,9 +1075,11 @@ enum status_code magnet_residual(struct magnet_workspace *w, const struct magnet
                             sign * (pole + (foot - pole) * i / SEGMENTS));
     }
     if (at.keeper_branch != NONE && isfinite(before->b[MAGNET_KEEPER]))
-        keep_magnetised(&c->branch[at.keeper_branch], before->b[MAGNET_KEEPER]);
+        for (i = 0; i < 2; i++)
+            keep_magnetised(&c->branch[at.keeper_branch + i], before->b[MAGNET_KEEPER]);
     if (at.yoke_branch != NONE && isfinite(before->b[MAGNET_YOKE]))
-        keep_magnetised(&c->branch[at.yoke_branch], before->b[MAGNET_YOKE]);
+        for (i = 0; i < (m->yoke.bent ? 1 : 2); i++)
+            keep_magnetised(&c->branch[at.yoke_branch + i], before->b[MAGNET_YOKE]);
     CHECK(circuit_solve(c, st));
     report(w, m, &at, after);
     *pull = after->pull;
