@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include <gsl/gsl_cdf.h>
+#include <gsl/gsl_interp.h>
 #include <gsl/gsl_qrng.h>
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics_double.h>
@@ -535,24 +536,34 @@ void trend_joint(const struct trend_site *site, const struct trend_day days[], s
  * capacity, start and self-discharge are not, and go over a grid. All widths are judgement
  * (common practice, no source), none is fitted to data. */
 
-#define BINS      26
-#define LEVEL_U   0.045 /* V a cell */
-#define SLOW_U    0.020 /* V, over SLOW_X of depth */
-#define SLOW_X    0.40
-#define FINE_U    0.006
-#define FINE_X    0.12
-#define EDGE_U    0.025 /* V at the fresh end and at the spent end, within EDGE_X */
-#define EDGE_X    0.06
-#define KELVIN_U  0.6e-3 /* V/K, wider than the table: polarisation has its own */
-#define NOISE_U   0.003  /* V a cell, of a bin */
-#define DEEPEST   1.5
-#define GRID_C    36
-#define GRID_X    24
-#define ROUNDS    4
-#define AHEAD     24 /* depths ahead at which the departure is worked out */
-#define DRAWS     500
-#define CELLS     (GRID_C * GRID_X * 3)
-#define ALIKE     12.0          /* log weights that far below the best do not count */
+#define BINS     26
+#define LEVEL_U  0.045 /* V a cell */
+#define SLOW_U   0.03  /* V, over SLOW_X of depth */
+#define SLOW_X   0.35
+#define FINE_U   0.006
+#define FINE_X   0.12
+#define FRESH_U  0.025 /* V more at the fresh end, within FRESH_X */
+#define FRESH_X  0.06
+#define SPENT_U  0.12 /* V more at the spent end, where the curve is steep, within SPENT_X */
+#define SPENT_X  0.10
+#define SPENT_L  0.10
+#define KELVIN_U 0.6e-3 /* V/K, wider than the table: polarisation has its own */
+#define NOISE_U  0.003  /* V a cell, of a bin */
+#define CURVE    101
+#define LEFT_U   0.12 /* what is left is never known better than this, relative: the shape of a knee \
+                      */
+#define DEEPEST 1.5
+#define GRID_C  28
+#define GRID_X  18
+#define ROUNDS  4
+#define AHEAD   24 /* depths ahead at which the departure is worked out */
+#define DRAWS   500
+#define CELLS   (GRID_C * GRID_X * 3)
+#define ALIKE   12.0 /* log weights that far below the best do not count */
+/* Makers rate primary cells to 0.8 V (LR20 specification of 10 Jan 2009, read); the last tenth of a
+ * volt above it, at 2 V or more for the whole charge, is some per cent of it. */
+#define RATED_LOW 0.03
+#define RATED_U   0.03
 #define LIFE_S    (200.0 * DAY) /* where the charge is not known: a life of that and e^+-1 */
 #define LIFE_LOGU 1.0
 
@@ -566,6 +577,8 @@ struct bin {
 
 struct model {
     const struct trend_site *site;
+    double curve[CURVE]; /* V of a rested cell, depth 0 to 1 */
+    double steepest;     /* beyond 1, V */
     struct bin bin[BINS];
     size_t n;
     bool charged;          /* the charge drawn is known */
@@ -578,7 +591,7 @@ struct model {
 /* Density of the share used at the start. Most batteries go in fresh; some are not. */
 static double start_density(const struct model *m, double x)
 {
-    double used = m->site->used, fresh, old;
+    double used = m->site->used, new, old;
 
     if (x < 0.0 || x > 0.95)
         return 0.0;
@@ -587,14 +600,19 @@ static double start_density(const struct model *m, double x)
 
         return exp(-0.5 * off * off);
     }
-    fresh = exp(-x / 0.025) / 0.025;
+    new = exp(-x / 0.025) / 0.025;
     old = x < 0.6 ? 1.0 / 0.6 : 0.0;
-    return isnan(m->site->fitted_s) ? 0.4 * fresh + 0.6 / 0.95 : 0.85 * fresh + 0.15 * old;
+    return isnan(m->site->fitted_s) ? 0.4 * new + 0.6 / 0.95 : 0.85 * new + 0.15 * old;
 }
 
-static double edge(double x)
+static double fresh(double x)
 {
-    return exp(-fmax(0.0, x) / EDGE_X) + exp(-fabs(1.0 - x) / EDGE_X);
+    return exp(-fmax(0.0, x) / FRESH_X);
+}
+
+static double spent(double x)
+{
+    return x >= 1.0 ? 1.0 : exp(-(1.0 - x) / SPENT_X);
 }
 
 static double alike(double a, double b, double length)
@@ -608,14 +626,40 @@ static double covariance(double xa, double ka, double xb, double kb)
 {
     return LEVEL_U * LEVEL_U + KELVIN_U * KELVIN_U * ka * kb +
            SLOW_U * SLOW_U * alike(xa, xb, SLOW_X) + FINE_U * FINE_U * alike(xa, xb, FINE_X) +
-           EDGE_U * EDGE_U * edge(xa) * edge(xb) * alike(xa, xb, EDGE_X);
+           FRESH_U * FRESH_U * fresh(xa) * fresh(xb) * alike(xa, xb, FRESH_X) +
+           SPENT_U * SPENT_U * spent(xa) * spent(xb) * alike(xa, xb, SPENT_L);
+}
+
+/* The chemistry's curve made smooth (Steffen, monotone), with straight ends. */
+static bool fill_curve(struct model *m)
+{
+    const double *ocv = m->site->battery.kind->ocv;
+    gsl_interp *steffen = gsl_interp_alloc(gsl_interp_steffen, CELL_POINTS);
+    double x[CELL_POINTS], slope;
+
+    if (!steffen)
+        return false;
+    for (int i = 0; i < CELL_POINTS; i++)
+        x[i] = (double)i / (CELL_POINTS - 1);
+    gsl_interp_init(steffen, x, ocv, CELL_POINTS);
+    for (int i = 0; i < CURVE; i++)
+        m->curve[i] = gsl_interp_eval(steffen, x, ocv, (double)i / (CURVE - 1), NULL);
+    gsl_interp_free(steffen);
+    slope = (m->curve[CURVE - 1] - m->curve[CURVE - 2]) * (CURVE - 1);
+    m->steepest = fmin(0.0, slope);
+    return true;
 }
 
 static double expected(const struct model *m, double x, double kelvin)
 {
-    const struct cell_kind *kind = m->site->battery.kind;
+    double at = fmax(x, 0.0) * (CURVE - 1), volt;
+    int i = (int)at;
 
-    return on_points(kind->ocv, x) + kind->volt_per_k.value * kelvin;
+    if (x >= 1.0)
+        volt = m->curve[CURVE - 1] + (x - 1.0) * m->steepest;
+    else
+        volt = m->curve[i] + (at - i) * (m->curve[i + 1] - m->curve[i]);
+    return volt + m->site->battery.kind->volt_per_k.value * kelvin;
 }
 
 /* A battery with its unknowns fixed, and what the readings say of its departure. */
@@ -792,7 +836,8 @@ static void follow(const struct model *m, const struct fixed *f, const struct ah
 {
     const double *growth = m->site->battery.kind->growth;
     double now = f->x[m->n - 1], x = now, t = 0.0, before = NAN, grown = on_points(growth, now);
-    double per_s = d->per_s * exp(d->u * z_duty), cold = cold_factor(m->site, 20.0 + d->kelvin);
+    double per_s = d->per_s * exp(hypot(d->u, LEFT_U) * z_duty),
+           cold = cold_factor(m->site, 20.0 + d->kelvin);
     double volt_0 = NAN, step = 0.005, bad_before = NAN, t_before = 0.0;
     size_t p = 0;
 
@@ -857,7 +902,8 @@ struct grid {
 
 static void grid_fill(const struct model *m, struct grid *g, struct fixed *f)
 {
-    static const double node[3] = {0.0, -M_SQRT3, M_SQRT3}, part[3] = {2.0 / 3, 1.0 / 6, 1.0 / 6};
+    static const double node[3] = {0.0, -1.7320508075688772, 1.7320508075688772},
+                        part[3] = {2.0 / 3, 1.0 / 6, 1.0 / 6};
     /* Self-discharge is only worth three values where it moves the depth. */
     int nodes = m->rate_u * (m->bin[m->n - 1].time_s + 0.5 * YEAR) > 0.03 ? 3 : 1;
 
@@ -1071,7 +1117,7 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
                                 struct trend_forecast *out, struct status *st)
 {
     struct cell_figure ah, self;
-    double kelvin = 0.0, peak = 0.0, last_drawn = NAN;
+    double kelvin = 0.0, last_drawn = NAN;
     size_t known = 0;
 
     for (size_t i = 0; i < n; i++)
@@ -1082,6 +1128,8 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
         if (isfinite(days[i].drawn_ah))
             last_drawn = days[i].drawn_ah;
     m->site = site;
+    if (!fill_curve(m))
+        return status_fail(st, STATUS_MEMORY, "no memory for the curve of the cell");
     m->charged = last_drawn > 0.0;
     m->start_s = isfinite(site->fitted_s) ? fmax(0.0, days[0].time_s - site->fitted_s) : 0.0;
     fill_bins(m, days, n, m->start_s);
@@ -1093,13 +1141,11 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
     for (size_t i = 0; i < m->n; i++)
         kelvin += m->bin[i].kelvin / (double)m->n;
     out->mean_a = m->charged ? d->per_s * 3600.0 : NAN;
-    if (m->charged && site->coil_ohm > 0.0)
-        peak = days[n - 1].unloaded_v / site->coil_ohm;
-    if (!isfinite(peak))
-        peak = 0.0;
+    /* At the mean current: what the pulse itself loses in the cells is followed voltage by
+     * voltage, and would else be counted twice. */
     if (cell_capacity(&site->battery, m->charged ? out->mean_a : 0.0,
-                      m->charged ? fmax(peak, out->mean_a) : 0.0,
-                      fmin(60.0, fmax(-40.0, 20.0 + kelvin)), &ah, st) != STATUS_OK ||
+                      m->charged ? out->mean_a : 0.0, fmin(60.0, fmax(-40.0, 20.0 + kelvin)), &ah,
+                      st) != STATUS_OK ||
         cell_self_rate(&site->battery, fmin(60.0, fmax(-40.0, 20.0 + kelvin)), &self, st) !=
             STATUS_OK)
         return st ? st->code : STATUS_INPUT;
@@ -1111,8 +1157,8 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
         double u_pulse = site->u_pulse > 0.0 ? site->u_pulse / site->pulse_s : 0.02;
 
         /* Charge is counted in the unit of the pulse: its doubt is the capacity's. */
-        m->log_c = log(ah.value);
-        m->log_c_u = hypot(ah.u / ah.value, u_pulse);
+        m->log_c = log(ah.value) - (site->battery.kind->primary ? RATED_LOW : 0.0);
+        m->log_c_u = hypot(hypot(ah.u / ah.value, u_pulse), RATED_U);
         m->used = fmin(0.9 * ah.value, m->start_s * d->per_s);
     } else {
         m->log_c = log(LIFE_S);
