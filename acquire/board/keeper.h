@@ -44,7 +44,7 @@ void keeper_read(const struct keeper *keeper, struct keeper_values *values);
 
 /* Tenths of a millivolt for sixteenths of a count, with a reference in tenths of a millivolt up to
  * 55000. A count stands for the middle of its step: ADC = V * 1024 / reference, rounded down
- * (ATmega328P data sheet, ADC conversion result). */
+ * (ATmega328P data sheet, ADC conversion result; from memory). */
 int32_t keeper_tenths(uint16_t sixteenths, uint16_t reference);
 
 #endif

@@ -11,6 +11,8 @@
  *                                    with the flyback diode's loop (winding alone) after it fell
  *   dip MS MV                        the battery pin falls to MV for so long
  *   reset                            pulls the reset pin
+ *   hang                             the program hangs with interrupts off
+ *   heal                             ... and what hung it is gone
  *   gate                             is the gate up? 'gate 1' or 'gate 0'
  *   time                             milliseconds of the board's time since its start
  *   quit */
@@ -48,9 +50,11 @@ struct bench {
     double current; /* A, when the gate last changed */
     double since;   /* s, likewise */
     bool gate;
-    double dip_until; /* s */
-    double dip;       /* mV */
-    bool held_up;     /* the UART takes no more for now */
+    double dip_until;       /* s */
+    double dip;             /* mV */
+    bool held_up;           /* the UART takes no more for now */
+    avr_flashaddr_t hung;   /* where the program hangs */
+    unsigned char whole[2]; /* what should be there */
 };
 
 static double bench_now(const struct bench *b)
@@ -163,6 +167,16 @@ static void obey(struct bench *b, const char *line, bool *quit)
         puts("ok");
     } else if (strncmp(line, "reset", 5) == 0) {
         avr_reset(b->avr);
+        puts("ok");
+    } else if (strncmp(line, "hang", 4) == 0) {
+        b->hung = b->avr->pc;
+        memcpy(b->whole, b->avr->flash + b->hung, 2);
+        memcpy(b->avr->flash + b->hung, "\xFF\xCF", 2); /* rjmp to itself */
+        b->avr->sreg[S_I] = 0;
+        b->avr->state = cpu_Running;
+        puts("ok");
+    } else if (strncmp(line, "heal", 4) == 0) {
+        memcpy(b->avr->flash + b->hung, b->whole, 2);
         puts("ok");
     } else if (strncmp(line, "gate", 4) == 0) {
         printf("gate %d\n", b->gate);

@@ -274,8 +274,8 @@ static void a_dip(void **state)
     assert_int_equal(values.most, 900 * 16);
 }
 
-/* ADC = V * 1024 / Vref, rounded down (ATmega328P data sheet, 'ADC Conversion Result'): the middle
- * of the step is meant. */
+/* ADC = V * 1024 / Vref, rounded down (ATmega328P data sheet, 'ADC Conversion Result', from
+ * memory): the middle of the step is meant. */
 static void millivolts(void **state)
 {
     (void)state;

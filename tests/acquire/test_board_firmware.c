@@ -529,6 +529,22 @@ static void without_the_daemon(void **state)
                                              strcmp(cases[i].answer, "done pulse") == 0 ||
                                              strstr(answer, "the coil is on") != NULL);
     }
+    /* The program hangs with the coil on and no interrupt to open the switch: the watchdog does. */
+    {
+        char answer[256];
+
+        converse(fd, "on\n", answer, sizeof answer);
+        assert_string_equal(answer, "done on");
+        set(&b, "hang");
+        rest_us(200000);
+        assert_true(is_gate_up(&b));
+        rest_us(600000);
+        assert_false(is_gate_up(&b));
+        set(&b, "heal");
+        converse(fd, "", answer, sizeof answer);
+        assert_string_equal(answer, "ready coil-board 1 after watchdog");
+        assert_false(is_gate_up(&b));
+    }
     close(fd);
     board_stop(&b);
 }
