@@ -16,6 +16,7 @@ extern const struct command command_wire;
 extern const struct command command_irons;
 extern const struct command command_capture;
 extern const struct command command_observe;
+extern const struct command command_lift;
 extern const struct command command_verify;
 extern const struct command command_sheet;
 extern const struct command command_page;
