@@ -12,6 +12,7 @@
  *   store_coil.h      coils, designs, runs
  *   store_evidence.h  observations, lift trials, captures
  *   store_result.h    verdicts, what was learnt, batteries
+ *   store_site.h      sites of batteries and their channels
  *   store_retain.h    letting old raw readings go
  *
  * Texts handed to a callback are valid during that call only. A callback returns 0 to go on and

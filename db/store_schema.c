@@ -185,7 +185,19 @@ static const char step_1[] =
 #undef KEPT
     ;
 
-static const char *const all_steps[] = {step_1};
+/* Sites of batteries, and the steps of voltage there that a person said were no new battery. */
+static const char step_2[] =
+    "CREATE TABLE site(\n"
+    "  id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE,\n"
+    "  unloaded INTEGER REFERENCES channel(id), loaded INTEGER REFERENCES channel(id),\n"
+    "  temperature INTEGER REFERENCES channel(id), pulses INTEGER REFERENCES channel(id),\n"
+    "  coil INTEGER REFERENCES coil(id), ohm REAL, henry REAL, pulse REAL, pulse_u REAL,\n"
+    "  period REAL, standby REAL, end REAL, remark TEXT) STRICT;\n"
+    "CREATE TABLE dismissed(\n"
+    "  site INTEGER NOT NULL REFERENCES site(id), time INTEGER NOT NULL,\n"
+    "  PRIMARY KEY(site, time)) STRICT, WITHOUT ROWID;\n";
+
+static const char *const all_steps[] = {step_1, step_2};
 
 int64_t store_schema_version(void)
 {
