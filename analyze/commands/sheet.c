@@ -11,14 +11,16 @@
 #include "analyze/curves.h"
 #include "analyze/drawings.h"
 #include "analyze/judging.h"
+#include "analyze/liftdrawings.h"
+#include "analyze/lifting.h"
 #include "analyze/outlook.h"
 #include "db/store_bench.h"
 #include "reports/sheet.h"
 
 #define NAME          "sheet"
-#define FACTS_MAX     12
+#define FACTS_MAX     16
 #define CAUTIONS_MAX  8
-#define FIGURES_MAX   3
+#define FIGURES_MAX   4
 #define FIGURE_WIDTH  340.0
 #define FIGURE_HEIGHT 230.0
 #define COIL_WIDTH    460.0
@@ -31,13 +33,14 @@
 /* Everything one sheet is made from; the strings in it belong to it. */
 struct making {
     struct judged *judged;
+    struct lifting *lift; /* NULL without lift trials */
     struct coil_prediction prediction;
     struct outlook outlook;
     struct compare_prediction expected[EVIDENCE_MAX];
     struct sheet sheet;
-    struct sheet_quantity quantity[EVIDENCE_MAX];
-    char remark[EVIDENCE_MAX][48];
-    char name[EVIDENCE_MAX][EVIDENCE_SOURCE_SIZE + 24];
+    struct sheet_quantity quantity[EVIDENCE_MAX + 1 + LIFTING_GAPS_MAX];
+    char remark[EVIDENCE_MAX + 1 + LIFTING_GAPS_MAX][48];
+    char name[EVIDENCE_MAX + 1 + LIFTING_GAPS_MAX][EVIDENCE_SOURCE_SIZE + 24];
     struct sheet_finding finding[VERDICT_FINDINGS_MAX];
     struct sheet_fact fact[FACTS_MAX];
     char value[FACTS_MAX][96];
@@ -152,6 +155,84 @@ static void put_quantity(struct making *m, size_t i)
     ++m->sheet.quantity_count;
 }
 
+/* The trials at one gap. */
+static void put_group(struct making *m, const struct lifting_group *g)
+{
+    size_t at = m->sheet.quantity_count;
+    char where[32] = "in contact";
+    char held[24] = "";
+    char fell[24] = "";
+
+    if (g->gap > 0.0)
+        snprintf(where, sizeof where, "shim %.3g mm", 1e3 * g->gap);
+    snprintf(m->name[at], sizeof m->name[at], "lift, %s: %zu held, %zu fell", where, g->held,
+             g->fell);
+    if (g->held)
+        snprintf(held, sizeof held, "held %.3g N", g->most_held);
+    if (g->fell)
+        snprintf(fell, sizeof fell, "%sfell %.3g N", g->held ? ", " : "", g->least_fell);
+    snprintf(m->remark[at], sizeof *m->remark, "%s%s", held, fell);
+    m->quantity[at] = (struct sheet_quantity){.name = m->name[at],
+                                              .unit = "",
+                                              .measured = NAN,
+                                              .measured_u = NAN,
+                                              .predicted = NAN,
+                                              .predicted_u = NAN,
+                                              .agreement = SHEET_NOT_JUDGED,
+                                              .remark = m->remark[at]};
+    ++m->sheet.quantity_count;
+}
+
+/* What the trials say together: a row of its own, and facts. */
+static void put_lift(struct making *m)
+{
+    const struct lifting *l = m->lift;
+    const struct lifting_figure *pull = &l->pull;
+    struct sheet_quantity *row = &m->quantity[m->sheet.quantity_count];
+    char *remark = m->remark[m->sheet.quantity_count];
+
+    *row = (struct sheet_quantity){.name = "holding pull",
+                                   .unit = "N",
+                                   .measured = pull->value,
+                                   .measured_u = NAN,
+                                   .predicted = l->predicted.value,
+                                   .predicted_u = (l->predicted.high - l->predicted.low) / 4.0,
+                                   .agreement = SHEET_NOT_JUDGED,
+                                   .remark = remark};
+    if (isfinite(pull->value)) {
+        row->measured_u = (pull->high - pull->low) / 4.0;
+        snprintf(remark, sizeof *m->remark, "%.3g to %.3g N at %.3g mA", pull->low, pull->high,
+                 1e3 * l->current);
+    } else
+        snprintf(remark, sizeof *m->remark, "%s %.3g N at %.3g mA",
+                 pull->low > 0.0 ? "more than" : "less than",
+                 pull->low > 0.0 ? pull->low : pull->high, 1e3 * l->current);
+    if (l->hint != LIFTING_NO_HINT && isfinite(pull->value))
+        row->agreement = pull->low < l->predicted.high && pull->high > l->predicted.low
+                             ? SHEET_AGREES
+                             : SHEET_DIFFERS;
+    ++m->sheet.quantity_count;
+    for (size_t i = 0; i < l->groups; ++i)
+        if (l->group[i].trials)
+            put_group(m, &l->group[i]);
+    if (isfinite(l->contact.value))
+        fact(m, "air left", "%.2g mm (%.2g to %.2g) at each pole", 1e3 * l->contact.value,
+             1e3 * l->contact.low, 1e3 * l->contact.high);
+    else if (isfinite(l->contact.high) && l->contact.high > 0.0)
+        fact(m, "air left", "at most %.2g mm at each pole", 1e3 * l->contact.high);
+    if (isfinite(l->wanted) && l->worst_pull.low > 0.0)
+        fact(m, l->worst_battery ? "at end of battery" : "on its worst day",
+             "at least %.2g times the load", l->worst_pull.low / l->wanted);
+}
+
+static bool lifted(const struct evidence_set *set)
+{
+    for (size_t i = 0; i < set->count; ++i)
+        if (set->item[i].kind == EVIDENCE_LIFT || set->item[i].kind == EVIDENCE_PULL)
+            return true;
+    return false;
+}
+
 static void put_findings(struct making *m)
 {
     const struct verdict *v = &m->judged->verdict;
@@ -255,7 +336,15 @@ static bool put_figures(struct making *m, struct report_error *error)
     if (done)
         done = put_plot(m, drawings_deviations(&m->judged->gathered.evidence, m->expected), NULL,
                         error);
-    if (done && curves_make(design, CURVES_PULL_CURRENT, NAN, curve, &st) == STATUS_OK)
+    if (done && m->lift) {
+        struct plot *chance = liftdrawings_chance(m->lift);
+
+        done = put_plot(m, liftdrawings_current(m->lift), NULL, error);
+        if (done && chance)
+            done = put_plot(m, chance, NULL, error);
+        else
+            plot_free(chance);
+    } else if (done && curves_make(design, CURVES_PULL_CURRENT, NAN, curve, &st) == STATUS_OK)
         done =
             put_plot(m, drawings_curve(design, curve, &m->judged->gathered.evidence), NULL, error);
     free(curve);
@@ -266,6 +355,8 @@ static enum status_code predict(struct making *m, struct status *st)
 {
     const struct evidence_set *set = &m->judged->gathered.evidence;
     struct coil_conditions conditions;
+    struct lifting_options lift = lifting_options_default();
+    struct status unlifted;
     struct coil *coil;
     enum status_code code = coil_new(&m->judged->entry.design, &coil, st);
 
@@ -276,9 +367,14 @@ static enum status_code predict(struct making *m, struct status *st)
     coil_free(coil);
     if (code == STATUS_OK)
         code = outlook_make(&m->judged->entry.design, &m->prediction, &m->outlook, st);
+    if (code == STATUS_OK && lifted(set) &&
+        lifting_from(&m->judged->entry, &m->judged->gathered, &lift, &m->lift, &unlifted) !=
+            STATUS_OK)
+        m->lift = NULL;
     for (size_t i = 0; i < set->count && code == STATUS_OK; ++i) {
         code = compare_item(&m->judged->entry.design, &set->item[i], &m->expected[i], st);
-        put_quantity(m, i);
+        if (!m->lift || set->item[i].kind != EVIDENCE_LIFT) /* those have rows together */
+            put_quantity(m, i);
     }
     return code;
 }
@@ -309,6 +405,8 @@ static int make(struct command_context *context, struct making *m, struct store 
     if (predict(m, &st) != STATUS_OK)
         return command_failed(context, NAME, &st);
     put_facts(m);
+    if (m->lift)
+        put_lift(m);
     put_findings(m);
     put_cautions(m);
     put_instruments(m, store);
@@ -373,6 +471,7 @@ static int run(struct command_context *context, int argc, char **argv)
         free(m->svg[i]);
     for (size_t i = 0; i < m->sheet.instrument_count; ++i)
         free((char *)(size_t)m->instrument[i].identity);
+    lifting_free(m->lift);
     judging_free(m->judged);
     free(m);
     store_close(store, NULL);
