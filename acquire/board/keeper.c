@@ -46,8 +46,9 @@ void keeper_read(const struct keeper *keeper, struct keeper_values *values)
     values->any_part = keeper->any_part;
     values->clipped = keeper->clipped;
     /* sum is at most 1023 * 65535, sixteen times that has 31 bits */
-    values->mean =
-        values->any ? (uint16_t)((keeper->sum * 16 + keeper->count / 2) / keeper->count) : 0;
+    values->mean = 0;
+    if (values->any)
+        values->mean = (uint16_t)((keeper->sum * 16 + keeper->count / 2) / keeper->count);
     values->least = (uint16_t)(keeper->least * (16 / KEEPER_PART));
     values->most = (uint16_t)(keeper->most * (16 / KEEPER_PART));
 }

@@ -16,7 +16,7 @@ static unsigned divided(const unsigned char *bytes, size_t length)
     unsigned mirrored = 0;
 
     for (size_t i = 0; i < 8 * length; ++i) {
-        unsigned bit = bytes[i / 8] >> i % 8 & 1u;
+        unsigned bit = (unsigned)bytes[i / 8] >> i % 8 & 1u;
         unsigned top = remainder >> 15 & 1u;
 
         remainder = remainder << 1 & 0xFFFF;
