@@ -89,7 +89,7 @@ static struct plot *base(const struct lifting *l, const char *what, const char *
     if (!plot)
         return NULL;
     plot_subtitle(plot, subtitle);
-    if (curves_make(&copy, kind, reach, curve, &st) == STATUS_OK) {
+    if (curve && curves_make(&copy, kind, reach, curve, &st) == STATUS_OK) {
         plot_band(plot, NULL, curve->n, curve->x, curve->low, curve->high);
         plot_line(plot, "design", curve->n, curve->x, curve->y);
     }
@@ -136,32 +136,59 @@ struct plot *liftdrawings_current(const struct lifting *l)
     return plot;
 }
 
+/* The design's pull with that air between pole and keeper, and its relative standard uncertainty.
+ * NaN when it cannot be worked out. */
+static double design_pull(const struct lifting *l, double air, double *u)
+{
+    struct coil_prediction *prediction = calloc(1, sizeof *prediction);
+    struct coil_conditions k = {
+        .drive = COIL_DRIVE_PAIR, .voltage = NAN, .current = l->current, .keeper = true};
+    struct design copy = l->entry.design;
+    struct coil *coil;
+    struct status st;
+    double pull = NAN;
+
+    copy.core.gap = amount_of(air, copy.core.gap.u);
+    *u = NAN;
+    if (prediction && coil_new(&copy, &coil, &st) == STATUS_OK) {
+        if (coil_predict(coil, &k, COIL_FIELD, 0, prediction, &st) == STATUS_OK) {
+            pull = prediction->figure[COIL_PULL].value;
+            *u = prediction->figure[COIL_PULL].u / pull;
+        }
+        coil_free(coil);
+    }
+    free(prediction);
+    return pull;
+}
+
 struct plot *liftdrawings_gap(const struct lifting *l)
 {
-    struct curve *curve = calloc(1, sizeof *curve);
-    struct design copy = l->entry.design;
     double widest = 0.3e-3;
     double x[LINE_POINTS];
     double y[LINE_POINTS];
+    double low[LINE_POINTS];
+    double high[LINE_POINTS];
     struct plot *plot;
 
-    if (!curve)
-        return NULL;
     for (size_t i = 0; i < l->groups; ++i)
-        widest = fmax(widest, 1.3 * compare_gap(&copy, l->group[i].gap));
-    plot = base(l, "pull against gap", "at the current of the trials; the design as a line",
-                CURVES_KINDS, widest, curve);
-    free(curve);
+        widest = fmax(widest, 1.3 * compare_gap(&l->entry.design, l->group[i].gap));
+    plot =
+        base(l, "pull against gap", "trials brought to one current; the design with its 95 % band",
+             CURVES_PULL_CURRENT, widest, NULL);
     if (!plot)
         return NULL;
     plot_axis(plot, PLOT_X, "air at each pole", "m", PLOT_LINEAR);
     plot_axis(plot, PLOT_Y, "pull", "N", PLOT_LOG);
     for (int i = 0; i < LINE_POINTS; ++i) {
         double share = (double)i / (LINE_POINTS - 1);
+        double u;
 
         x[i] = widest * share * share;
-        y[i] = lifting_pull(&copy, l->current, x[i], copy.core.roughness.value);
+        y[i] = design_pull(l, x[i], &u);
+        low[i] = y[i] * exp(-COVERAGE * u);
+        high[i] = y[i] * exp(COVERAGE * u);
     }
+    plot_band(plot, NULL, LINE_POINTS, x, low, high);
     plot_line(plot, "design", LINE_POINTS, x, y);
     put_trials(plot, l, true);
     return plot;
