@@ -1,10 +1,12 @@
 #include "analyze/page_act.h"
 
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
 #include "analyze/kinds.h"
+#include "analyze/page_bench.h"
 #include "analyze/page_private.h"
 #include "db/store_bench.h"
 #include "db/store_coil.h"
@@ -15,6 +17,13 @@
 #define TAKE_S 90.0 /* 'take' itself gives up after 60 s */
 
 #define REMARK "from the bench page"
+
+/* A kind that says enough by itself and that an instrument sends. */
+static bool from_channel(const struct kind *kind)
+{
+    return !kind->needs && strcmp(kind->quantity, "polarity") != 0 &&
+           strcmp(kind->word, "lift") != 0;
+}
 
 /* ---- doing ---- */
 
@@ -70,7 +79,7 @@ enum status_code page_act_take(struct page *page, const struct page_act_fields *
     if (check_coil(page, fields->coil, st) != STATUS_OK)
         return st->code;
     kind = sscanf(fields->what, "%31s %15s", kind_word, place) == 2 ? kinds_find(kind_word) : NULL;
-    if (!kind || !kinds_place_fits(kind, place))
+    if (!kind || !from_channel(kind) || !kinds_place_fits(kind, place))
         return status_fail(st, STATUS_INPUT, "'%s' cannot be taken", fields->what);
     if (store_bench_find_channel(page->store, fields->channel, &channel, st) != STATUS_OK)
         return st->code;
@@ -169,7 +178,6 @@ static bool put_poles(const struct page_view *view, xmlNode *parent, const char 
 struct offer {
     const struct page_view *view;
     xmlNode *select;
-    const char *quantity; /* of the channels wanted first */
     char instrument[STORE_NAME_MAX + 1];
     unsigned long have; /* quantities that some channel gives, by quantity_id */
     const char *wanted; /* quantity of the take that the step asks for; NULL */
@@ -195,7 +203,7 @@ static int channel_option(const struct store_channel *row, void *user)
     /* The one that sends what the step asks for, now. */
     if (o->wanted && !o->chosen && strcmp(o->wanted, row->quantity) == 0 &&
         store_read_latest(o->view->page->store, row->id, &latest, &st) == STATUS_OK &&
-        o->view->page->now - latest.time < 10000000)
+        o->view->page->now - latest.time < PAGE_BENCH_OLD_US && isfinite(latest.value))
         o->chosen = style_attribute(option, "selected", "selected");
     return o->good ? 0 : 1;
 }
@@ -219,18 +227,16 @@ static bool put_choice(xmlNode *form, const char *id, const char *words, xmlNode
 }
 
 /* Every kind that needs no other figure beside it, at every place it has. */
-static bool put_whats(const struct page_view *view, xmlNode *select, unsigned long have, int limbs,
-                      const char *wanted_kind, const char *wanted_place)
+static bool put_whats(xmlNode *select, unsigned long have, int limbs, const char *wanted_kind,
+                      const char *wanted_place)
 {
     static const char *const places[] = {"limb-a", "limb-b", "pair", "core", "room"};
     const struct kind *kind;
 
-    (void)view;
     for (size_t i = 0; (kind = kinds_at(i)) != NULL; ++i) {
         const struct quantity *quantity = quantity_find(kind->quantity);
 
-        if (kind->needs || !quantity || !(have & 1ul << quantity->id) ||
-            quantity->id == QUANTITY_POLARITY)
+        if (!from_channel(kind) || !quantity || !(have & 1ul << quantity->id))
             continue;
         for (size_t p = 0; p < sizeof places / sizeof *places; ++p) {
             char value[64], words[96];
@@ -270,8 +276,7 @@ static bool put_take(const struct page_view *view, xmlNode *parent, const struct
     const json_t *take = json_array_get(json_object_get(step, "takes"), 0);
     const char *kind = json_string_value(json_object_get(take, "kind"));
     const char *place = json_string_value(json_object_get(take, "place"));
-    const struct kind *known = kind ? kinds_find(kind) : NULL;
-    struct offer offer = {.view = view, .good = true, .wanted = known ? known->quantity : NULL};
+    struct offer offer = {.view = view, .good = true, .wanted = page_bench_wanted(j)};
     xmlNode *form = put_form(view, parent, "/take");
     xmlNode *what;
     struct status st;
@@ -288,8 +293,8 @@ static bool put_take(const struct page_view *view, xmlNode *parent, const struct
         return style_element(parent, "p", "soft",
                              "No instrument is on record; truewoundd records them.") != NULL;
     }
-    return put_whats(view, what, offer.have, j->limbs, place ? kind : NULL, place) &&
-           put_wires(form) && put_button(form, "take", NULL, NULL, "take it when it rests");
+    return put_whats(what, offer.have, j->limbs, place ? kind : NULL, place) && put_wires(form) &&
+           put_button(form, "take", NULL, NULL, "take it when it rests");
 }
 
 static bool put_way(const struct page_view *view, xmlNode *parent)

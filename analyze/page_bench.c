@@ -7,6 +7,7 @@
 
 #include "analyze/daemonlink.h"
 #include "analyze/flagwords.h"
+#include "analyze/kinds.h"
 #include "analyze/page_private.h"
 #include "db/store_bench.h"
 #include "db/store_read.h"
@@ -20,7 +21,6 @@
 #define NOISE_RELATIVE 1e-3 /* of the value, and so many digits, still count as noise */
 #define NOISE_STEPS    10.0
 #define GAP_US         3000000    /* without a reading: the line is broken */
-#define OLD_US         5000000    /* the value is not what is on the clips now */
 #define SILENT_US      3600000000 /* not worth a row */
 #define DAEMON_S       0.4        /* for the daemon's answer */
 
@@ -115,7 +115,7 @@ static bool put_row(struct rows *rows, const struct store_channel *channel,
     int64_t age = page->now - latest->time;
     char text[2 * STORE_NAME_MAX + 2];
     char words[FLAGWORDS_SIZE + 32];
-    xmlNode *row = style_element(rows->body, "tr", age > OLD_US ? "old" : NULL, NULL);
+    xmlNode *row = style_element(rows->body, "tr", age > PAGE_BENCH_OLD_US ? "old" : NULL, NULL);
     xmlNode *cell;
     struct status st;
     bool good;
@@ -227,4 +227,86 @@ bool page_bench_put(const struct page_view *view, xmlNode *parent)
         good = good && style_element(parent, "p", "soft", text);
     }
     return good && rows.good;
+}
+
+const char *page_bench_wanted(const struct page_judgement *judgement)
+{
+    const json_t *step =
+        judgement && judgement->verdict ? json_object_get(judgement->verdict, "step") : NULL;
+    const json_t *take = json_array_get(json_object_get(step, "takes"), 0);
+    const char *word = json_string_value(json_object_get(take, "kind"));
+    const struct kind *kind = word ? kinds_find(word) : NULL;
+
+    return kind ? kind->quantity : NULL;
+}
+
+struct wanted {
+    const struct page_view *view;
+    const char *quantity;
+    const char *instrument;
+    char name[2 * STORE_NAME_MAX + 2];
+    struct store_reading latest;
+};
+
+/* A channel that shows a value is rather meant than one that shows overload. */
+static bool better(const struct wanted *w, const struct store_reading *reading)
+{
+    bool has = isfinite(reading->value), had = isfinite(w->latest.value);
+
+    if (!*w->name || has != had)
+        return !*w->name || has;
+    return reading->time > w->latest.time + PAGE_BENCH_OLD_US;
+}
+
+static int wanted_channel(const struct store_channel *channel, void *user)
+{
+    struct wanted *w = user;
+    struct store_reading reading;
+    struct status st;
+
+    if (strcmp(channel->quantity, w->quantity) == 0 &&
+        store_read_latest(w->view->page->store, channel->id, &reading, &st) == STATUS_OK &&
+        w->view->page->now - reading.time < PAGE_BENCH_OLD_US &&
+        !(reading.flags & (STORE_FLAG_MIN | STORE_FLAG_MAX)) && better(w, &reading)) {
+        w->latest = reading;
+        snprintf(w->name, sizeof w->name, "%s.%s", w->instrument, channel->name);
+    }
+    return 0;
+}
+
+static int wanted_instrument(const struct store_instrument *row, void *user)
+{
+    struct wanted *w = user;
+    struct status st;
+
+    w->instrument = row->name;
+    return store_bench_channels(w->view->page->store, row->id, wanted_channel, w, &st) != STATUS_OK;
+}
+
+bool page_bench_put_wanted(const struct page_view *view, xmlNode *parent)
+{
+    struct page *page = view->page;
+    const struct page_judgement *j =
+        view->coil ? page_judge_look(&page->judge, page->database, page->units, page->store,
+                                     view->coil, page->now)
+                   : NULL;
+    struct wanted w = {.view = view, .quantity = page_bench_wanted(j)};
+    char text[UNITS_FORMAT_SIZE];
+    char words[FLAGWORDS_SIZE];
+    struct status st;
+    bool good;
+
+    if (!w.quantity)
+        return true;
+    if (store_bench_instruments(page->store, wanted_instrument, &w, &st) != STATUS_OK)
+        return style_element(parent, "p", "fail", st.text) != NULL;
+    if (!*w.name)
+        return true;
+    good = style_element(parent, "span", "name", w.name) &&
+           style_element(parent, "b", NULL,
+                         isfinite(w.latest.value) ? units_format(text, sizeof text, w.latest.value,
+                                                                 NAN, quantity_find(w.quantity))
+                                                  : "beyond range");
+    flagwords_text(words, sizeof words, w.latest.flags);
+    return good && (!*words || style_element(parent, "span", "flags", words));
 }

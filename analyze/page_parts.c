@@ -13,13 +13,14 @@
 
 /* In the order in which a person on a phone reads them. */
 static const struct page_part parts[PAGE_PARTS] = {
-    {"step", NULL, "polite", page_card_put_step},
-    {"readings", "On the clips", NULL, page_bench_put},
-    {"verdict", "What it looks like", "polite", page_card_put_verdict},
-    {"taken", "Taken this sitting", NULL, page_card_put_taken},
-    {"act", "From here", NULL, page_act_put},
-    {"coils", "Coils", NULL, page_lists_put_coils},
-    {"batteries", "Batteries", NULL, page_lists_put_batteries},
+    {"step", "The next step", true, "polite", page_card_put_step},
+    {"wanted", "The reading it asks for", true, NULL, page_bench_put_wanted},
+    {"verdict", "What it looks like", false, "polite", page_card_put_verdict},
+    {"act", "From here", false, NULL, page_act_put},
+    {"taken", "Taken this sitting", false, NULL, page_card_put_taken},
+    {"readings", "On the clips", false, NULL, page_bench_put},
+    {"coils", "Coils", false, NULL, page_lists_put_coils},
+    {"batteries", "Batteries", false, NULL, page_lists_put_batteries},
 };
 
 const char *page_parts_id(size_t part)
@@ -111,13 +112,15 @@ static bool put_part(const struct page_view *view, xmlNode *main_part, size_t i)
 
     if (!style_attribute(section, "id", part->id))
         return false;
-    if (part->title) {
+    if (part->untitled) {
+        if (!style_attribute(section, "aria-label", part->title))
+            return false;
+    } else {
         snprintf(id, sizeof id, "%s-head", part->id);
         if (!style_attribute(style_element(section, "h2", NULL, part->title), "id", id) ||
             !style_attribute(section, "aria-labelledby", id))
             return false;
-    } else if (!style_attribute(section, "aria-label", "The next step"))
-        return false;
+    }
     place = style_element(section, "div", NULL, NULL);
     snprintf(id, sizeof id, "%s-part", part->id);
     return style_attribute(place, "id", id) &&
@@ -130,6 +133,7 @@ char *page_parts_document(const struct page_view *view, const char *nonce, size_
     char title[STORE_NAME_MAX + 32];
     char *query = page_lists_link("", view->coil ? view->coil : "");
     xmlNode *body, *html, *header, *main_part, *line, *link;
+    const struct page_judgement *judgement;
     xmlDoc *doc;
     bool good;
 
@@ -145,6 +149,12 @@ char *page_parts_document(const struct page_view *view, const char *nonce, size_
            style_attribute(html, "data-query", query);
     header = style_element(body, "header", NULL, NULL);
     good = good && style_element(header, "h1", NULL, view->coil ? view->coil : "No coil yet");
+    judgement = view->coil
+                    ? page_judge_look(&view->page->judge, view->page->database, view->page->units,
+                                      view->page->store, view->coil, view->page->now)
+                    : NULL;
+    if (good && judgement && *judgement->note)
+        good = style_element(header, "p", "soft", judgement->note) != NULL;
     line = style_element(header, "p", "soft", NULL);
     good = good && style_attribute(line, "id", "link") && style_attribute(line, "role", "status");
     if (good) {

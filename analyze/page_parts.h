@@ -7,7 +7,7 @@
 
 struct page_view;
 
-#define PAGE_PARTS 7
+#define PAGE_PARTS 8
 
 /* The id of a part, or NULL beyond the last. */
 const char *page_parts_id(size_t part);

@@ -46,8 +46,9 @@ struct page_view {
 /* A part of the page that changes by itself: fills its element. */
 struct page_part {
     const char *id;
-    const char *title; /* heading; NULL none */
-    const char *live;  /* aria-live */
+    const char *title;
+    bool untitled;    /* the title is not shown, only read aloud */
+    const char *live; /* aria-live; NULL: changes are not read aloud */
     bool (*put)(const struct page_view *view, xmlNode *parent);
 };
 
