@@ -9,7 +9,11 @@
 #define FILM_MOST      0.15e-3 /* m, a design's gap up to this is paint, plating or a fixed shim */
 #define SAME_CURRENT   0.05    /* items whose currents differ by less share a solve */
 #define RISE_MEAN      0.6     /* of the end current: where a rise sees its mean inductance */
-#define BRIDGE_AMPERE  1e-3
+/* With cancelling limbs only what leaks is left, and the network knows leakage less well: its
+ * doubts grow by these factors (common practice, no source). */
+#define CANCEL_INDUCTANCE 2.5
+#define CANCEL_PULL       8
+#define BRIDGE_AMPERE     1e-3
 
 /* ---- scales ---- */
 
@@ -378,17 +382,20 @@ static double costly_reading(const struct reading_state *state, const struct evi
                              const struct coil_observables *m, double exponent, double ratio)
 {
     double gain = e->instrument >= 0 ? 1 + state->gain[e->instrument] : 1;
+    bool cancel = state->specimen.sense[0] * state->specimen.sense[1] < 0;
+    double pull = exp((cancel ? CANCEL_PULL : 1) * state->pull), henry;
 
     switch (e->kind) {
     case EVIDENCE_INDUCTANCE:
-        return log(fmax(1e-12, gain * state->inductance *
-                                   m->y[e->at.keeper ? COIL_INDUCTANCE_ON : COIL_INDUCTANCE_OFF]));
+        henry = m->y[e->at.keeper ? COIL_INDUCTANCE_ON : COIL_INDUCTANCE_OFF];
+        return log(fmax(1e-12, gain * henry)) +
+               (cancel ? CANCEL_INDUCTANCE : 1) * state->inductance;
     case EVIDENCE_SECOND_TIME:
         return m->y[COIL_TAU_SHORT] > 0 ? log(m->y[COIL_TAU_SHORT] * state->short_time)
                                         : READING_NONE;
     case EVIDENCE_LIFT:
     case EVIDENCE_PULL:
-        return reading_scale(e->kind, gain * m->y[COIL_PULL] * pow(ratio, exponent));
+        return reading_scale(e->kind, gain * pull * m->y[COIL_PULL] * pow(ratio, exponent));
     case EVIDENCE_RESIDUAL_PULL:
         return reading_scale(e->kind, state->sticking * m->y[COIL_RESIDUAL_PULL]);
     default:

@@ -26,7 +26,8 @@ struct reading_state {
     double heat;        /* K, of the coil against its surroundings */
     double insulation;  /* ohm, of sound insulation */
     double cooling;     /* s, time constant of a warm coil */
-    double inductance;  /* factor on every inductance: what the model leaves out */
+    double inductance;  /* logarithm of the factor that the model leaves out of inductances ... */
+    double pull;        /* ... and of pulls, with aiding limbs; more with cancelling ones */
     double build;       /* factor on the height of the winding */
     double short_time;  /* factor on the second time constant */
     double sticking;    /* factor on the residual pull */

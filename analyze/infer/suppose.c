@@ -117,7 +117,7 @@ static void state_clear(const struct suppose *s, struct reading_state *state)
     state->specimen = s->bench.nominal;
     state->insulation = INSULATION_OHM;
     state->cooling = COOLING_S;
-    state->inductance = state->build = state->short_time = state->sticking = 1;
+    state->build = state->short_time = state->sticking = 1;
 }
 
 static void apply_nuisance(const struct suppose *s, const struct nuisance *n, double z,
@@ -168,10 +168,10 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
         state->cooling = exp(x);
         break;
     case NUISANCE_INDUCTANCE:
-        state->inductance = exp(x);
+        state->inductance = x;
         break;
     case NUISANCE_PULL:
-        p->model *= exp(x);
+        state->pull = x;
         break;
     case NUISANCE_BUILD:
         state->build = fmax(0.3, 1 + x);

@@ -272,7 +272,8 @@ static enum status_code gather(struct suppose *s, const struct weighed *list, si
 
 /* ---- limits ---- */
 
-/* What nothing measured bears on is left out of pass or fail, and said to be untried. */
+/* What nothing measured bears on is said to be untried. Iron and gap, which have no limit of their
+ * own, are then left out of pass or fail; insulation is not: not measuring it is a doubt. */
 struct untried {
     bool iron, insulation;
 };
@@ -328,7 +329,7 @@ static bool keeps_limits(struct suppose *s, const struct verdict_draw *d,
     }
     if (joints > limits->joint * whole)
         return false;
-    if (!untried->insulation && p->leakage > 1 / limits->insulation)
+    if (p->leakage > 1 / limits->insulation)
         return false;
     if (!untried->iron && !isnan(limits->pull_min) && d->pull < limits->pull_min)
         return false;
