@@ -136,7 +136,8 @@ static int take_observation(const struct store_observation *row, void *user)
              (long long)row->id, row->place);
         return 0;
     }
-    record.instrument = conditions.instrument;
+    /* a megohm range, or a tester, shares no gain error with the ohms of the winding */
+    record.instrument = kind && strcmp(kind, "insulation") == 0 ? "" : conditions.instrument;
     record.value = row->value;
     record.u = row->u;
     record.accuracy_rel = conditions.accuracy_rel;

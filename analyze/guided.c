@@ -18,6 +18,9 @@
 #define WIDTH       78
 #define PLAIN_EVERY 5.0 /* s between lines while waiting, where a line cannot be updated */
 
+/* Leads are nulled no better than this: contacts vary as much. Common practice, no source. */
+#define NULL_OHM 0.005
+
 /* Leads and clips in good order are well below this; common practice, no source. */
 #define LEADS_OHM 1.0
 
@@ -143,6 +146,21 @@ static const char *named_channel(const struct guided *g, const char *kind)
     return NULL;
 }
 
+/* The channel that is called 'insulation': a range of its own. */
+static bool find_insulation(struct guided *g, int64_t *channel)
+{
+    struct conditions owner;
+    struct status st;
+    int64_t instrument = 0;
+
+    conditions_init(&owner);
+    if (store_bench_find_channel(g->store, "insulation", channel, &st) != STATUS_OK ||
+        steady_instrument(g->store, *channel, &instrument, &owner, &st) != STATUS_OK)
+        return false;
+    snprintf(g->insulation, sizeof g->insulation, "%s.insulation", owner.instrument);
+    return true;
+}
+
 /* The channel that sends a figure, if one does; *name is set where a person or its own name chose
  * it. What a scale or a caliper shows is not the figure itself, so those are typed. */
 static bool find_channel(struct guided *g, const struct guide_figure *figure, const char **name,
@@ -154,9 +172,8 @@ static bool find_channel(struct guided *g, const struct guide_figure *figure, co
 
     *name = named_channel(g, kind);
     *st = (struct status){.code = STATUS_OK};
-    if (!*name && strcmp(kind, "insulation") == 0 &&
-        store_bench_find_channel(g->store, "insulation", channel, st) == STATUS_OK) {
-        *name = "insulation";
+    if (!*name && strcmp(kind, "insulation") == 0 && find_insulation(g, channel)) {
+        *name = g->insulation;
         return true;
     }
     if (!*name && !measured)
@@ -294,6 +311,8 @@ static enum guided_end take(struct guided *g, struct guide_figure *figure, const
     t.steady = g->steady;
     t.steady.watch = watch;
     t.steady.user = &watching;
+    if (strcmp(figure->place, "leads") == 0)
+        t.steady.tolerance = NULL_OHM;
     t.supersedes = figure->entry;
     put_known(g, figure, &t.conditions);
     find_leads(g, figure, leads);
@@ -465,8 +484,6 @@ enum guided_end guided_figure(struct guided *g, struct guide_figure *figure, con
     }
     snprintf(g->caution, sizeof g->caution, "%s", words.caution);
     found = find_channel(g, figure, &name, &channel, &st);
-    if (!found && st.code == STATUS_INPUT)
-        guided_say(g, st.text);
     found = found || (figure->rise && named_channel(g, "rise"));
     snprintf(question, sizeof question, "   %s (%s)> ", figure->word,
              found ? "Enter when ready, or type it" : "type it, or skip");
@@ -490,10 +507,12 @@ enum guided_end guided_figure(struct guided *g, struct guide_figure *figure, con
             end = note(g, figure, line);
         else if (figure->rise)
             end = capture(g, figure);
-        else if (found)
+        else if (find_channel(g, figure, &name, &channel, &st)) /* it may have come meanwhile */
             end = take(g, figure, name, channel);
         else {
-            guided_say(g, "No instrument sends this: type it with its unit, or skip.");
+            guided_say(g, st.code == STATUS_INPUT
+                              ? st.text
+                              : "No instrument sends this now: type it with its unit, or skip.");
             end = GUIDED_RETRY;
         }
     }

@@ -29,6 +29,7 @@ struct guided {
     const char *channel[GUIDED_CHANNELS_MAX];
     char kind[GUIDED_CHANNELS_MAX][32]; /* what it is for: a kind, "voltage" or "rise" */
     size_t channels;
+    char insulation[80]; /* the channel that is called so, with its instrument */
     unsigned long asked; /* figures asked for so far */
     size_t taken;        /* figures stored in this sitting's talk */
     char caution[400];   /* the last one that was said */

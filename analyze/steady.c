@@ -140,7 +140,8 @@ enum status_code steady_take(struct store *store, int64_t channel,
                              const struct steady_options *options, struct steady_value *value,
                              struct status *st)
 {
-    struct settle_criteria settle = {.resolution = NAN, .window = options->stretch, .least = 6};
+    struct settle_criteria settle = {
+        .resolution = NAN, .tolerance = options->tolerance, .window = options->stretch, .least = 6};
     struct settle_result result = {0};
     struct stream *s = calloc(1, sizeof *s);
     double seconds = 0.0;
@@ -194,7 +195,19 @@ struct choosing {
     int equals;     /* how many of that rank */
     char names[256];
     size_t used;
+    char owner[CONDITIONS_WORD_SIZE]; /* instrument of the channel looked at */
+    int64_t owner_id;
 };
+
+static int keep_owner_word(const struct store_instrument *row, void *user)
+{
+    struct choosing *c = user;
+
+    if (row->id != c->owner_id)
+        return 0;
+    snprintf(c->owner, sizeof c->owner, "%s", row->name);
+    return 1;
+}
 
 static int weigh_channel(const struct store_channel *row, void *user)
 {
@@ -209,9 +222,12 @@ static int weigh_channel(const struct store_channel *row, void *user)
         c->now - latest.time > FRESH_US || (latest.flags & (STORE_FLAG_MIN | STORE_FLAG_MAX)))
         return 0;
     rank = c->instrument && row->instrument == c->instrument ? 2 : 1;
+    c->owner_id = row->instrument;
+    c->owner[0] = '\0';
+    store_bench_instruments(c->store, keep_owner_word, c, &st);
     if (c->used < sizeof c->names)
-        c->used += (size_t)snprintf(c->names + c->used, sizeof c->names - c->used, "%s%s",
-                                    c->used ? ", " : "", row->name);
+        c->used += (size_t)snprintf(c->names + c->used, sizeof c->names - c->used, "%s%s.%s",
+                                    c->used ? ", " : "", c->owner, row->name);
     if (rank > c->found_rank) {
         c->found_rank = rank;
         c->found = row->id;

@@ -10,8 +10,9 @@
 #include "db/store.h"
 
 struct steady_options {
-    double timeout; /* s until it gives up; default 60 */
-    double stretch; /* s that must be steady; default 2 */
+    double timeout;   /* s until it gives up; default 60 */
+    double stretch;   /* s that must be steady; default 2 */
+    double tolerance; /* SI, how near to rest is enough; 0: by the digit of the instrument */
     /* Called now and then with the last value (NaN: overload) and the seconds gone; may be NULL.
      * Returning false gives up with STATUS_TIMEOUT. */
     bool (*watch)(double value, double seconds, void *user);

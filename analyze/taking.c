@@ -13,9 +13,6 @@
 /* What an overload says when the instrument does not tell its range. */
 #define OVERLOAD_OHM 1e3
 
-/* A channel without a reading for so long is not being polled. */
-#define SILENT_US 3000000
-
 void taking_init(struct taking *t)
 {
     *t = (struct taking){.steady = steady_options_default()};
@@ -25,15 +22,12 @@ void taking_init(struct taking *t)
 enum status_code taking_wait(struct taking *t, const char *database, struct store *store,
                              struct status *st)
 {
-    struct store_reading latest;
     struct status quiet;
     bool asked = false;
     enum status_code code;
 
-    if (t->channel_name &&
-        (store_read_latest(store, t->channel, &latest, &quiet) != STATUS_OK ||
-         store_now() - latest.time > SILENT_US) &&
-        daemonlink_select(database, t->channel_name, &quiet) == STATUS_OK)
+    /* A channel that is always polled takes no harm from being asked for. */
+    if (t->channel_name && daemonlink_select(database, t->channel_name, &quiet) == STATUS_OK)
         asked = true;
     code = steady_take(store, t->channel, &t->steady, &t->value, st);
     if (asked) {

@@ -1,4 +1,5 @@
 /* irons: the core materials that a design file can name. */
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -12,11 +13,11 @@ static void add_row(struct table *table, const struct iron_facts *f, bool source
 {
     table_row(table);
     table_text(table, f->name);
-    table_text(table, f->what);
     table_figure(table, f->remanence, f->remanence_spread);
     table_figure(table, f->coercivity, f->coercivity_spread);
-    table_figure(table, f->knee, 0.05); /* the knee is read off a curve by a rule of ours */
-    table_text(table, f->kind == IRON_PUBLISHED ? "published" : "from memory");
+    table_figure(table, round(100.0 * f->knee) / 100.0, NAN);
+    table_text(table, f->kind == IRON_PUBLISHED ? "read" : "memory");
+    table_text(table, f->what);
     if (source)
         table_text(table, f->source);
 }
@@ -29,13 +30,13 @@ static int list(struct command_context *context)
     if (!table)
         return command_wrong(context, NAME, "no memory");
     table_column(table, TABLE_NAME, "iron", "iron", NULL);
-    table_column(table, TABLE_TEXT, "what", "what it is", NULL);
     table_column(table, TABLE_FIGURE, "remanence", "remains", "T");
     table_column(table, TABLE_FIGURE, "coercivity", "coercive", "A/m");
     table_column(table, TABLE_FIGURE, "knee", "saturates", "T");
-    table_column(table, TABLE_TEXT, "known", "known", NULL);
+    table_column(table, TABLE_NAME, "known", "source", NULL);
+    table_column(table, TABLE_TEXT, "what", "what it is", NULL);
     if (context->form != COMMAND_TEXT)
-        table_column(table, TABLE_TEXT, "source", "source", NULL);
+        table_column(table, TABLE_TEXT, "document", "document", NULL);
     for (size_t i = 0; i < iron_count(); ++i) {
         struct iron *iron;
 
@@ -48,7 +49,8 @@ static int list(struct command_context *context)
     }
     table_note(table,
                "'remains': flux density left in a closed ring after saturation; behind ± one "
-               "standard uncertainty");
+               "standard uncertainty; source 'read': the figures were read in the document "
+               "named, 'memory': not yet checked in one");
     table_note(table, "'truewound irons NAME' tells the source and the curve of one");
     return printing_table(context, NAME, table);
 }
