@@ -50,7 +50,7 @@ struct stray {
     double level[BARS];                   /* potential of a level bar in that above the limb */
     double charge[BARS][BARS];            /* flux out of each bar for the potential of each */
     double lift[BARS][BARS]; /* change of potential coefficients with the keeper's height */
-    struct permeance own;    /* coupling of tip and keeper in this field */
+    struct permeance own[KEEPER_BARS]; /* coupling of tip and keeper in this field */
 };
 
 /* Everything about the air that depends on the shape alone; kept between solves of one shape. */
@@ -508,8 +508,8 @@ static bool find_stray(const struct magnet *m, struct stray *f, int parity)
 {
     const double unit = 1 / (4 * M_PI * IRON_MU0);
     struct permeance_bar bar[BARS], mirrored[BARS];
-    double sum[BARS] = {0};
-    int i, j;
+    double potential[BARS][BARS], share = 1;
+    int i, j, k;
 
     f->bars = lay_bars(m, f, parity, bar);
     for (i = 0; i < f->bars; i++)
@@ -530,23 +530,82 @@ static bool find_stray(const struct magnet *m, struct stray *f, int parity)
                 lift += parity ? -more : more;
             }
             f->charge[i][j] = f->charge[j][i] = unit * p;
+            potential[i][j] = potential[j][i] = unit * p;
             /* the derivative is with j rising; a rising i is j sinking */
             f->lift[i][j] = f->lift[j][i] = moves ? -unit * lift : unit * lift;
         }
     }
-    if (!invert(f->charge, f->bars))
-        return false;
+    /* Limbs shorter than thick and the like can ask more of thin bars than they can say: then what
+     * the bars do to each other is taken less until the energy is positive. */
+    while (!invert(f->charge, f->bars)) {
+        share *= 0.8;
+        if (!(share > 1e-6))
+            return false;
+        for (i = 0; i < f->bars; i++) {
+            for (j = 0; j < f->bars; j++) {
+                f->charge[i][j] = potential[i][j] * (i == j ? 1 : share);
+                f->lift[i][j] *= 0.8;
+            }
+        }
+    }
     /* The bars' own coupling of a tip and its half of the keeper, which gives way to the mapped
      * one: the matrix of charges c changes by -c (change of p) c. */
-    f->own = (struct permeance){0, 0};
-    for (i = 0; i < f->bars; i++)
-        for (j = 0; j < f->keeper_bars; j++)
-            sum[i] += f->charge[i][f->limb_bars + j];
-    f->own.value = -sum[0];
-    for (i = 0; i < f->bars; i++)
-        for (j = 0; j < f->bars; j++)
-            f->own.slope += f->charge[0][i] * f->lift[i][j] * sum[j];
+    for (k = 0; k < f->keeper_bars; k++) {
+        const double *c = f->charge[f->limb_bars + k];
+
+        f->own[k] = (struct permeance){-c[0], 0};
+        for (i = 0; i < f->bars; i++)
+            for (j = 0; j < f->bars; j++)
+                f->own[k].slope += f->charge[0][i] * f->lift[i][j] * c[j];
+    }
     return true;
+}
+
+/* Whether the charges stay those of a positive energy when that share of the own coupling of tip
+ * and keeper is taken out. */
+static bool own_fits(const struct stray *f, double share)
+{
+    double a[BARS][BARS];
+    int k;
+
+    memcpy(a, f->charge, sizeof a);
+    for (k = 0; k < f->keeper_bars; k++) {
+        int b = f->limb_bars + k;
+        double own = share * f->own[k].value;
+
+        a[0][0] -= own;
+        a[b][b] -= own;
+        a[0][b] += own;
+        a[b][0] += own;
+    }
+    return invert(a, f->bars);
+}
+
+/* Makes the own coupling the same in both fields, and no greater than they can lose. Half the sum
+ * is a tip with its own half of the keeper; half the difference, a tip with the other half, stays.
+ */
+static void settle_own(struct stray *f, int limbs)
+{
+    double share = 1;
+    int k, p;
+
+    for (k = 0; limbs == 2 && k < f[0].keeper_bars; k++) {
+        struct permeance *even = &f[0].own[k], *odd = &f[1].own[k];
+
+        even->value = odd->value = 0.5 * (even->value + odd->value);
+        even->slope = odd->slope = 0.5 * (even->slope + odd->slope);
+    }
+    /* only shapes nobody winds need less */
+    while (share > 0.01 && !(own_fits(&f[0], share) && (limbs == 1 || own_fits(&f[1], share))))
+        share *= 0.7;
+    if (!(share > 0.01))
+        share = 0;
+    for (p = 0; p < limbs; p++) {
+        for (k = 0; k < f[p].keeper_bars; k++) {
+            f[p].own[k].value *= share;
+            f[p].own[k].slope *= share;
+        }
+    }
 }
 
 static bool same_section(const struct magnet_section *a, const struct magnet_section *b)
@@ -573,14 +632,8 @@ static enum status_code find_shape(const struct magnet *m, struct shape *s, stru
                                "to be found: limb %g mm long and %g mm wide",
                                length * 1e3, width * 1e3);
     }
-    if (limbs == 2) {
-        /* half the sum is a tip with its own half of the keeper; half the difference, a tip with
-         * the other half, which stays */
-        struct permeance *even = &s->stray[0].own, *odd = &s->stray[1].own;
-
-        even->value = odd->value = 0.5 * (even->value + odd->value);
-        even->slope = odd->slope = 0.5 * (even->slope + odd->slope);
-    }
+    if (m->keeper.present)
+        settle_own(s->stray, limbs);
     if (m->keeper.present) {
         near_field(m, 0, s);
         if (limbs == 2 && m->gap[0] == m->gap[1] &&
@@ -723,15 +776,19 @@ static void add_stray(struct circuit *c, const struct shape *s, const struct lay
     }
     if (f->keeper_bars == 0)
         return;
-    memset(tip, 0, sizeof tip);
-    for (a = 0; a < w.n[0]; a++)
-        tip[w.node[0][a]] += w.weight[0][a];
-    for (a = 0; a < w.n[f->limb_bars]; a++)
-        tip[w.node[f->limb_bars][a]] -= w.weight[f->limb_bars][a];
-    for (a = 0; a < c->nodes; a++)
-        if (tip[a] != 0)
-            for (b = 0; b < c->nodes; b++)
-                c->air[a][b] -= at->limbs * f->own.value * tip[a] * tip[b];
+    for (i = f->limb_bars; i < f->limb_bars + f->keeper_bars; i++) {
+        double own = at->limbs * f->own[i - f->limb_bars].value;
+
+        memset(tip, 0, sizeof tip);
+        for (a = 0; a < w.n[0]; a++)
+            tip[w.node[0][a]] += w.weight[0][a];
+        for (a = 0; a < w.n[i]; a++)
+            tip[w.node[i][a]] -= w.weight[i][a];
+        for (a = 0; a < c->nodes; a++)
+            if (tip[a] != 0)
+                for (b = 0; b < c->nodes; b++)
+                    c->air[a][b] -= own * tip[a] * tip[b];
+    }
 }
 
 /* A keeper or yoke of that length between the middles of two limbs, `width` wide. Over a limb its
@@ -881,7 +938,11 @@ static void find_pull(const struct magnet_workspace *w, const struct magnet *m,
         for (i = f->limb_bars; i < f->limb_bars + f->keeper_bars; i++)
             for (j = 0; j < f->bars; j++)
                 sum += q[i] * f->lift[i][j] * q[j];
-        sum += 0.5 * (v[0] - v[f->limb_bars]) * (v[0] - v[f->limb_bars]) * f->own.slope;
+        for (k = 0; k < f->keeper_bars; k++) {
+            double d = v[0] - v[f->limb_bars + k];
+
+            sum += 0.5 * d * d * f->own[k].slope;
+        }
         far += at->limbs * sum;
     }
     for (k = 0; k < at->limbs; k++) {
