@@ -182,6 +182,7 @@ struct offer {
     unsigned long have; /* quantities that some channel gives, by quantity_id */
     const char *wanted; /* quantity of the take that the step asks for; NULL */
     bool chosen;
+    xmlNode *ohms; /* the option of a channel that sends resistance now; NULL */
     bool good;
 };
 
@@ -200,11 +201,13 @@ static int channel_option(const struct store_channel *row, void *user)
     snprintf(name, sizeof name, "%s.%s", o->instrument, row->name);
     option = style_element(o->select, "option", NULL, name);
     o->good = style_attribute(option, "value", name) && o->good;
-    /* The one that sends what the step asks for, now. */
-    if (o->wanted && !o->chosen && strcmp(o->wanted, row->quantity) == 0 &&
-        store_read_latest(o->view->page->store, row->id, &latest, &st) == STATUS_OK &&
-        o->view->page->now - latest.time < PAGE_BENCH_OLD_US && isfinite(latest.value))
-        o->chosen = style_attribute(option, "selected", "selected");
+    if (store_read_latest(o->view->page->store, row->id, &latest, &st) == STATUS_OK &&
+        o->view->page->now - latest.time < PAGE_BENCH_OLD_US && isfinite(latest.value)) {
+        if (o->wanted && !o->chosen && strcmp(o->wanted, row->quantity) == 0)
+            o->chosen = style_attribute(option, "selected", "selected");
+        if (!o->ohms && quantity->id == QUANTITY_RESISTANCE)
+            o->ohms = option;
+    }
     return o->good ? 0 : 1;
 }
 
@@ -286,6 +289,8 @@ static bool put_take(const struct page_view *view, xmlNode *parent, const struct
         return false;
     if (store_bench_instruments(view->page->store, instrument_options, &offer, &st) != STATUS_OK ||
         !offer.good)
+        return false;
+    if (!offer.chosen && offer.ohms && !style_attribute(offer.ohms, "selected", "selected"))
         return false;
     if (!offer.have) {
         xmlUnlinkNode(form);

@@ -99,6 +99,14 @@ const struct page_judgement *page_judge_look(struct page_judge *judge, const cha
     return j;
 }
 
+const struct page_judgement *page_judge_known(const struct page_judge *judge, const char *coil)
+{
+    for (size_t i = 0; *coil && i < PAGE_JUDGE_COILS; ++i)
+        if (strcmp(judge->coil[i].coil, coil) == 0)
+            return &judge->coil[i];
+    return NULL;
+}
+
 bool page_judge_busy(const struct page_judge *judge, const struct page_judgement *judgement)
 {
     return judge->about == judgement || strcmp(judgement->digest, judgement->judged) != 0;

@@ -43,6 +43,9 @@ const struct page_judgement *page_judge_look(struct page_judge *judge, const cha
 /* True while the verdict on show is older than the evidence. */
 bool page_judge_busy(const struct page_judge *judge, const struct page_judgement *judgement);
 
+/* The judgement of a coil if it is among those on show; nothing is begun. */
+const struct page_judgement *page_judge_known(const struct page_judge *judge, const char *coil);
+
 /* Takes a finished verdict; true when there was one. */
 bool page_judge_step(struct page_judge *judge);
 

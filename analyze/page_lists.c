@@ -167,15 +167,33 @@ char *page_lists_link(const char *path, const char *coil)
     return link;
 }
 
-/* The sentence of the leading finding, to be freed; NULL when there is none. */
-static char *leading(const char *findings)
-{
-    json_t *list = findings ? json_loads(findings, 0, NULL) : NULL;
-    const char *text = json_string_value(json_object_get(json_array_get(list, 0), "text"));
-    char *copy = text ? strdup(text) : NULL;
+/* What a row says of a coil: the verdict on show when it is newer than that on record. */
+struct said {
+    const char *verdict; /* empty: none */
+    char *finding;       /* the leading one, to be freed; NULL: none */
+    bool behind;         /* measured since */
+};
 
-    json_decref(list);
-    return copy;
+static struct said say(const struct page_view *view, const struct page_coil *coil)
+{
+    const struct page_judge *judge = &view->page->judge;
+    const struct page_judgement *j = page_judge_known(judge, coil->name);
+    bool live = j && j->verdict && !page_judge_busy(judge, j);
+    json_t *stored = !live && coil->findings ? json_loads(coil->findings, 0, NULL) : NULL;
+    const json_t *list = live ? json_object_get(j->verdict, "findings") : stored;
+    const char *text = json_string_value(json_object_get(json_array_get(list, 0), "text"));
+    const char *word = live ? json_string_value(json_object_get(j->verdict, "verdict")) : NULL;
+    struct said said = {.verdict = word ? word : coil->verdict,
+                        .finding = text ? strdup(text) : NULL,
+                        .behind = !live && *coil->verdict && coil->measured > coil->judged};
+
+    /* A coil that nothing was measured of is not spoken of. */
+    if (!coil->entries && !*coil->verdict) {
+        free(said.finding);
+        said = (struct said){.verdict = ""};
+    }
+    json_decref(stored);
+    return said;
 }
 
 static bool head(xmlNode *table, const char *const *words)
@@ -197,7 +215,7 @@ static bool put_coil(const struct page_view *view, xmlNode *body, const struct p
     xmlNode *name = style_element(row, "th", NULL, NULL);
     xmlNode *link = style_element(name, "a", NULL, coil->name);
     char *address = page_lists_link("/", coil->name);
-    char *finding = leading(coil->findings);
+    struct said said = say(view, coil);
     char ago[32];
     bool chosen = view->coil && strcmp(view->coil, coil->name) == 0;
     bool good;
@@ -207,14 +225,14 @@ static bool put_coil(const struct page_view *view, xmlNode *body, const struct p
     free(address);
     if (good && chosen)
         good = style_attribute(link, "aria-current", "page");
-    if (good && *coil->verdict)
-        good = style_element(xmlLastElementChild(row), "b", coil->verdict, coil->verdict) != NULL;
+    if (good && *said.verdict)
+        good = style_element(xmlLastElementChild(row), "b", said.verdict, said.verdict) != NULL;
     else if (good)
         good = style_element(xmlLastElementChild(row), "span", "soft", "not judged") != NULL;
-    if (good && *coil->verdict && coil->measured > coil->judged)
+    if (good && said.behind)
         good = style_element(xmlLastElementChild(row), "span", "soft", ", measured since") != NULL;
-    good = good && style_element(row, "td", NULL, finding ? finding : "");
-    free(finding);
+    good = good && style_element(row, "td", NULL, said.finding ? said.finding : "");
+    free(said.finding);
     return good && style_element(row, "td", "soft figure",
                                  coil->measured ? page_lists_ago(ago, sizeof ago,
                                                                  view->page->now - coil->measured)
