@@ -2,16 +2,19 @@
 
 #include <stdarg.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "analyze/commands/commands.h"
 
 const struct command *const *command_table(void)
 {
     static const struct command *const table[] = {
-        &command_plan,     &command_coil,    &command_predict, &command_wire,
-        &command_irons,    &command_measure, &command_take,    &command_capture,
-        &command_observe,  &command_lift,    &command_verify,  &command_sheet,
-        &command_readings, &command_compare, &command_page,    NULL};
+        &command_plan,     &command_coil,    &command_predict,
+        &command_wire,     &command_irons,   &command_measure,
+        &command_take,     &command_capture, &command_observe,
+        &command_lift,     &command_verify,  &command_sheet,
+        &command_readings, &command_compare, &command_page,
+        &command_battery,  &command_fleet,   NULL};
 
     return table;
 }
@@ -60,5 +63,17 @@ struct store *command_open(struct command_context *context, const char *name, bo
                       context->database);
     else
         command_failed(context, name, &st);
+    return NULL;
+}
+
+struct store *command_open_known(struct command_context *context, const char *name)
+{
+    struct store *store;
+
+    /* Not opened for reading: an older database is brought up to date by the writer. */
+    if (access(context->database, F_OK) == 0)
+        return command_open(context, name, true);
+    store = command_open(context, name, false); /* says what is wrong */
+    store_close(store, NULL);
     return NULL;
 }

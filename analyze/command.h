@@ -62,4 +62,7 @@ void command_help(const struct command *command, FILE *out);
  * returns NULL when it cannot; the command then returns COMMAND_WRONG. */
 struct store *command_open(struct command_context *context, const char *name, bool write);
 
+/* Opens for writing a database that must be there already, so that a wrong name is found out. */
+struct store *command_open_known(struct command_context *context, const char *name);
+
 #endif

@@ -87,7 +87,7 @@ static enum guided_end ask_quantity(struct guided *g, const char *word, const ch
             return end;
         if (is_word(line, "skip"))
             return GUIDED_SKIPPED;
-        if (!*line && isfinite(*value))
+        if ((!*line || is_word(line, "ready")) && isfinite(*value))
             return GUIDED_STORED;
         if (units_parse(g->context->units, line, dimension, value, &st) == STATUS_OK)
             return GUIDED_STORED;

@@ -121,7 +121,15 @@ static enum status_code fit(struct capturing *c, struct status *st)
     capture.time += first;
     capture.current += first;
     capture.count -= first;
-    return rise_fit(&capture, &c->fit, st);
+    if (rise_fit(&capture, &c->fit, st) != STATUS_OK)
+        return st->code;
+    /* Noise fits any curve; a rise within one sample cannot be told from none. */
+    if (!(c->fit.tau * c->rate > 0.5))
+        return status_fail(st, STATUS_INPUT,
+                           "capture %lld is kept, but shows no current rise: is the supply on, the "
+                           "coil connected, and the rate high enough?",
+                           (long long)c->capture);
+    return STATUS_OK;
 }
 
 /* One figure of the fit as an observation that names the capture it came from. */
@@ -210,7 +218,7 @@ static int print(const struct capturing *c)
                       f->saturating, "complete", f->complete));
     fprintf(context->out, "capture %lld: %zu samples in %.3g s%s\n", (long long)c->capture,
             c->count, c->duration, c->lost ? ", some lost" : "");
-    fprintf(context->out, "  resistance %s, inductance %s, time constant %s\n",
+    fprintf(context->out, "  resistance %s, inductance %s\n  time constant %s\n",
             units_format(a, sizeof a, f->resistance, f->resistance_u,
                          quantity_get(QUANTITY_RESISTANCE)),
             units_format(b, sizeof b, f->inductance, f->inductance_u,
@@ -324,11 +332,7 @@ static int run(struct command_context *context, int argc, char **argv)
         return command_wrong(context, NAME, "place '%s': expected limb-a, limb-b or pair", c.place);
     if (read_options(&c, argc - 2, argv + 2, &st) != STATUS_OK)
         return command_failed(context, NAME, &st);
-    store = command_open(context, NAME, false);
-    if (!store)
-        return COMMAND_WRONG;
-    store_close(store, NULL);
-    store = command_open(context, NAME, true);
+    store = command_open_known(context, NAME);
     if (!store)
         return COMMAND_WRONG;
     code = store_coil_find(store, argv[1], &coil, &st);

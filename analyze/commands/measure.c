@@ -276,11 +276,7 @@ static int run(struct command_context *context, int argc, char **argv)
     g->out = context->form == COMMAND_TEXT ? context->out : context->err;
     if (read_options(&m, argc, argv, &st) != STATUS_OK)
         return command_failed(context, NAME, &st);
-    g->store = command_open(context, NAME, false); /* it must exist: 'coil add' makes it */
-    if (!g->store)
-        return COMMAND_WRONG;
-    store_close(g->store, NULL);
-    g->store = command_open(context, NAME, true);
+    g->store = command_open_known(context, NAME);
     if (!g->store)
         return COMMAND_WRONG;
     code = begin(&m, &st);

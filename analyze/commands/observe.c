@@ -165,40 +165,32 @@ static enum status_code store_observation_row(struct store *store, const struct 
     return code;
 }
 
-static enum status_code record(struct observing *o, const char *coil, const char *place,
-                               int64_t *id, struct status *st)
+static enum status_code record(struct observing *o, struct store *store, const char *coil,
+                               const char *place, int64_t *id, struct status *st)
 {
     struct coilbook_entry *entry = malloc(sizeof *entry);
-    struct store *store = NULL;
-    char *conditions = NULL;
+    char *conditions;
     int64_t run = 0;
     enum status_code code;
 
     if (!entry)
         return status_fail(st, STATUS_MEMORY, "no memory");
-    code = store_open(o->context->database, STORE_READ, &store, st);
-    store_close(store, NULL);
+    snprintf(o->conditions.kind, sizeof o->conditions.kind, "%s", o->kind->word);
+    conditions = conditions_text(&o->conditions);
+    code = conditions ? coilbook_load(o->context->units, store, coil, entry, st)
+                      : status_fail(st, STATUS_MEMORY, "no memory");
     if (code == STATUS_OK)
-        code = store_open(o->context->database, STORE_WRITE, &store, st);
+        code = store_begin(store, st);
     if (code == STATUS_OK) {
-        snprintf(o->conditions.kind, sizeof o->conditions.kind, "%s", o->kind->word);
-        conditions = conditions_text(&o->conditions);
-        code = conditions ? coilbook_load(o->context->units, store, coil, entry, st)
-                          : status_fail(st, STATUS_MEMORY, "no memory");
+        code = sitting_join(store, entry, &run, st);
+        if (code == STATUS_OK && strcmp(o->kind->word, "lift") == 0)
+            code = store_trial_row(store, o, entry->coil, run, conditions, id, st);
+        else if (code == STATUS_OK)
+            code = store_observation_row(store, o, place, entry->coil, run, conditions, id, st);
         if (code == STATUS_OK)
-            code = store_begin(store, st);
-        if (code == STATUS_OK) {
-            code = sitting_join(store, entry, &run, st);
-            if (code == STATUS_OK && strcmp(o->kind->word, "lift") == 0)
-                code = store_trial_row(store, o, entry->coil, run, conditions, id, st);
-            else if (code == STATUS_OK)
-                code = store_observation_row(store, o, place, entry->coil, run, conditions, id, st);
-            if (code == STATUS_OK)
-                code = store_end(store, true, st);
-            else
-                store_end(store, false, NULL);
-        }
-        store_close(store, NULL);
+            code = store_end(store, true, st);
+        else
+            store_end(store, false, NULL);
     }
     free(conditions);
     free(entry);
@@ -290,7 +282,9 @@ static int wrong_kind(const struct command_context *context, const char *word)
 static int run(struct command_context *context, int argc, char **argv)
 {
     struct observing o = {.context = context, .u = NAN, .hold = NAN};
+    struct store *store;
     struct status st;
+    enum status_code code;
     int64_t id = 0;
     const char *place;
     char shown[UNITS_FORMAT_SIZE];
@@ -319,7 +313,14 @@ static int run(struct command_context *context, int argc, char **argv)
                              "'%s' is one word too many; quote a value with its "
                              "unit: '8.7 ohm'",
                              argv[4 + optind]);
-    if (check_needs(&o, &st) != STATUS_OK || record(&o, argv[1], place, &id, &st) != STATUS_OK)
+    if (check_needs(&o, &st) != STATUS_OK)
+        return command_failed(context, NAME, &st);
+    store = command_open_known(context, NAME);
+    if (!store)
+        return COMMAND_WRONG;
+    code = record(&o, store, argv[1], place, &id, &st);
+    store_close(store, NULL);
+    if (code != STATUS_OK)
         return command_failed(context, NAME, &st);
     if (context->form == COMMAND_JSON)
         return printing_json(context, NAME,

@@ -166,11 +166,7 @@ static int run(struct command_context *context, int argc, char **argv)
         return command_failed(context, NAME, &st);
     if (3 + optind != argc)
         return command_wrong(context, NAME, "'%s' is one word too many", argv[3 + optind]);
-    store = command_open(context, NAME, false); /* it must exist: the daemon makes it */
-    if (!store)
-        return COMMAND_WRONG;
-    store_close(store, NULL);
-    store = command_open(context, NAME, true);
+    store = command_open_known(context, NAME);
     if (!store)
         return COMMAND_WRONG;
     code = store_coil_find(store, argv[1], &id, &st);
