@@ -75,19 +75,10 @@ static void gate(bool on)
         PORTB &= (uint8_t)~_BV(GATE);
 }
 
-/* Means of the time before a switching say nothing about the time after it. With interrupts off. */
-static void begin_means(void)
-{
-    for (uint8_t i = 0; i < INPUTS; ++i)
-        keeper_clear_mean(&board.keeper[i]);
-}
-
 static void coil_on(uint32_t ms)
 {
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
-        if (!board.coil.on)
-            begin_means();
         coilswitch_on(&board.coil, board.ms, ms);
         gate(true);
     }
@@ -97,8 +88,6 @@ static void coil_off(void)
 {
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
-        if (board.coil.on)
-            begin_means();
         coilswitch_off(&board.coil, board.ms);
         gate(false);
     }
@@ -113,7 +102,6 @@ ISR(TIMER0_COMPA_vect)
     board.ms = now;
     if (coilswitch_tick(&board.coil, now)) {
         gate(false);
-        begin_means();
         board.timed_out = true;
     }
 }

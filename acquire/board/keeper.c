@@ -2,19 +2,14 @@
 
 void keeper_clear(struct keeper *keeper)
 {
-    keeper_clear_mean(keeper);
+    keeper->sum = 0;
+    keeper->count = 0;
     keeper->least = UINT16_MAX;
     keeper->most = 0;
     keeper->part = 0;
     keeper->parts = 0;
     keeper->any_part = false;
     keeper->clipped = false;
-}
-
-void keeper_clear_mean(struct keeper *keeper)
-{
-    keeper->sum = 0;
-    keeper->count = 0;
 }
 
 void keeper_add(struct keeper *keeper, uint16_t count)

@@ -33,9 +33,6 @@ struct keeper {
 /* Forgets everything. */
 void keeper_clear(struct keeper *keeper);
 
-/* Forgets the mean only: what comes after a switching is another value. */
-void keeper_clear_mean(struct keeper *keeper);
-
 /* Takes one sample, 0 to KEEPER_FULL. Short enough for an interrupt. */
 void keeper_add(struct keeper *keeper, uint16_t count);
 

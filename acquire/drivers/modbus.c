@@ -648,7 +648,7 @@ static enum found look(const struct modbus *m, const unsigned char *bytes, size_
     size_t same = 0;
     bool whole = need > 0 && length >= need;
 
-    if (whole && !(m->awaited == AWAITED_WRITE && m->echo_due) && is_sum_right(bytes, need)) {
+    if (whole && is_sum_right(bytes, need)) {
         *size = need;
         return FOUND_WHOLE;
     }

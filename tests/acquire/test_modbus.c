@@ -321,6 +321,39 @@ static void bad_frames(void **state)
         }
 }
 
+/* A CRC of 16 bits finds every error of one and two bits in so short a frame: none becomes a
+ * reading.
+ */
+static void every_bit(void **state)
+{
+    struct fed *fed = fed_new(HEAD VOLT);
+
+    (void)state;
+    for (unsigned a = 0; a < 56; ++a)
+        for (unsigned b = a; b < 56; ++b) {
+            unsigned char frame[7];
+
+            fed->now.mono += 60000000; /* a slave that failed rests no longer */
+            fed_talk(fed);
+            assert_true(fed->waiting);
+            framed(frame, "01 03 02 0B AB");
+            frame[a / 8] ^= (unsigned char)(1u << a % 8);
+            if (b != a)
+                frame[b / 8] ^= (unsigned char)(1u << b % 8);
+            fed_bytes(fed, frame, sizeof frame, 0);
+            fed_take(fed, 50000);
+            assert_null(strstr(fed->out.bytes, "v "));
+            if (fed->waiting)
+                fed_expire(fed);
+            fed->out.length = 0;
+        }
+    fed->now.mono += 60000000;
+    fed_talk(fed);
+    answer(fed, "01 03 02 0B AB");
+    assert_non_null(strstr(fed->out.bytes, "v 2987 digit=1 lost before\n"));
+    fed_free(fed);
+}
+
 /* What comes after an answer, or two answers in one read, is none. */
 static void two_in_one(void **state)
 {
@@ -571,6 +604,7 @@ int main(void)
         cmocka_unit_test(merging),
         cmocka_unit_test(bad_frames),
         cmocka_unit_test(two_in_one),
+        cmocka_unit_test(every_bit),
         cmocka_unit_test(exceptions),
         cmocka_unit_test(dead_slave),
         cmocka_unit_test(commands),
