@@ -5,6 +5,7 @@
 
 #include "analyze/command.h"
 
+extern const struct command command_battery;
 extern const struct command command_coil;
 extern const struct command command_compare;
 extern const struct command command_plan;
@@ -13,6 +14,7 @@ extern const struct command command_readings;
 extern const struct command command_take;
 extern const struct command command_measure;
 extern const struct command command_wire;
+extern const struct command command_fleet;
 extern const struct command command_irons;
 extern const struct command command_capture;
 extern const struct command command_observe;
