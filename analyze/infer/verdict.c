@@ -13,6 +13,7 @@
 #define CASES_MAX       256
 #define MARGIN          6.0   /* variants this far (in log) below the best are not sampled */
 #define MARGIN_ELECTRIC 14.0  /* nor weighed magnetically, when that far below electrically */
+#define MARGIN_GUESS    11.0  /* nor when that far below if helped as the best of its kind is */
 #define UNKNOWN_PRIOR   0.004 /* something that is not in the table */
 #define UNEXPLAINED_P   0.002
 #define SAY_FINDING     0.02 /* findings below this are not worth a line */
@@ -116,41 +117,102 @@ static double best_of(const struct weighed *list, const struct weigh_result *res
     return best;
 }
 
-/* Marks the variants that the electric evidence alone rules out: magnetic items cost a hundred
- * times as much, and no one of them outweighs a misfit of that size. */
-static enum status_code rule_out(const struct design *design, const struct evidence_set *evidence,
-                                 const struct verdict_options *o, const struct weighed *list,
-                                 size_t count, bool *out, struct verdict *v, struct status *st)
+/* Log evidence of every variant from the items that are not costly; *any: there are both kinds. */
+static enum status_code weigh_electric(const struct design *design,
+                                       const struct evidence_set *evidence,
+                                       const struct verdict_options *o, const struct weighed *list,
+                                       size_t count, double *electric, bool *any, struct verdict *v,
+                                       struct status *st)
 {
-    struct evidence_set *electric = malloc(sizeof *electric);
+    struct evidence_set *some = malloc(sizeof *some);
     struct weigh_result *result = calloc(CASES_MAX, sizeof *result);
     struct suppose *s = NULL;
     enum status_code code = STATUS_OK;
-    double best;
 
-    if (!electric || !result) {
+    *any = false;
+    if (!some || !result) {
         code = status_fail(st, STATUS_MEMORY, "no memory for a verdict");
         goto end;
     }
-    *electric = *evidence;
-    electric->count = 0;
+    *some = *evidence;
+    some->count = 0;
     for (size_t i = 0; i < evidence->count; i++)
         if (!reading_costly(evidence->item[i].kind))
-            electric->item[electric->count++] = evidence->item[i];
-    if (electric->count == evidence->count || electric->count == 0)
+            some->item[some->count++] = evidence->item[i];
+    if (some->count == evidence->count || some->count == 0)
         goto end;
-    code = suppose_new(design, electric, &o->learnt, &o->prior, &s, st);
+    code = suppose_new(design, some, &o->learnt, &o->prior, &s, st);
     if (code == STATUS_OK)
         code = weigh_roughly(s, list, count, NULL, result, &v->evaluations, st);
-    if (code != STATUS_OK)
-        goto end;
-    best = best_of(list, result, count);
     for (size_t i = 0; i < count; i++)
-        out[i] = list[i].log_prior + result[i].log_evidence < best - MARGIN_ELECTRIC;
+        electric[i] = list[i].log_prior + result[i].log_evidence;
+    *any = true;
 end:
     suppose_free(s);
+    free(some);
+    free(result);
+    return code;
+}
+
+/* Magnetic items cost a hundred times as much as the others, so variants that they cannot save are
+ * left out: first those far behind electrically; then those that would still be behind if the
+ * magnetic items spoke for them as they do for the best variant of the same direction. Faults of
+ * the iron change what the magnetic items say, so those are always weighed. */
+static enum status_code rule_out(const struct design *design, const struct evidence_set *evidence,
+                                 struct suppose *s, const struct verdict_options *o,
+                                 const struct weighed *list, size_t count, bool *out,
+                                 struct verdict *v, struct status *st)
+{
+    const struct finding *table = finding_table(NULL);
+    const unsigned iron = FINDING_HARD | FINDING_SATURATED | FINDING_GAP;
+    double *electric = calloc(CASES_MAX, sizeof *electric), top = -INFINITY, best = -INFINITY;
+    struct weigh_result *result = calloc(CASES_MAX, sizeof *result);
+    double gain[2] = {0, 0};
+    size_t lead[2] = {SIZE_MAX, SIZE_MAX};
+    bool any = false, *skip = calloc(CASES_MAX, sizeof *skip);
+    enum status_code code;
+
+    if (!electric || !result || !skip) {
+        code = status_fail(st, STATUS_MEMORY, "no memory for a verdict");
+        goto end;
+    }
+    code = weigh_electric(design, evidence, o, list, count, electric, &any, v, st);
+    if (code != STATUS_OK || !any)
+        goto end;
+    for (size_t i = 0; i < count; i++) {
+        int way = (table[list[i].variant.finding].faults & FINDING_CANCEL) != 0;
+
+        skip[i] = true;
+        top = fmax(top, electric[i]);
+        if (table[list[i].variant.finding].faults & iron)
+            continue;
+        if (lead[way] == SIZE_MAX || electric[i] > electric[lead[way]])
+            lead[way] = i;
+    }
+    for (int way = 0; way < 2; way++)
+        if (lead[way] != SIZE_MAX)
+            skip[lead[way]] = false;
+    code = weigh_roughly(s, list, count, skip, result, &v->evaluations, st);
+    if (code != STATUS_OK)
+        goto end;
+    for (int way = 0; way < 2; way++) {
+        if (lead[way] == SIZE_MAX)
+            continue;
+        gain[way] =
+            list[lead[way]].log_prior + result[lead[way]].log_evidence - electric[lead[way]];
+        best = fmax(best, electric[lead[way]] + gain[way]);
+    }
+    for (size_t i = 0; i < count; i++) {
+        unsigned faults = table[list[i].variant.finding].faults;
+        int way = (faults & FINDING_CANCEL) != 0;
+
+        out[i] = electric[i] < top - MARGIN_ELECTRIC ||
+                 (!(faults & iron) && electric[i] + gain[way] < best - MARGIN_GUESS);
+    }
+end:
     free(electric);
     free(result);
+    free(skip);
     return code;
 }
 
@@ -196,7 +258,7 @@ static enum status_code weigh_all(const struct design *design, const struct evid
     list_cases(s, list, count);
     for (size_t i = 0; i < *count; i++)
         rough[i].log_evidence = -INFINITY;
-    code = rule_out(design, evidence, o, list, *count, out, v, st);
+    code = rule_out(design, evidence, s, o, list, *count, out, v, st);
     if (code == STATUS_OK)
         code = weigh_roughly(s, list, *count, out, rough, &v->evaluations, st);
     if (code != STATUS_OK)

@@ -51,6 +51,7 @@ struct work {
     struct weigh_case list[CASES_MAX + RIDGE_MAX + MEND_MAX];
     size_t cases;
     struct parabola parabola;
+    bool near; /* take costly items from the parabolas in the search too */
 };
 
 struct weigh_options weigh_options_default(void)
@@ -81,10 +82,14 @@ static bool tidy(const struct weigh_model *m, double *scalar)
     return true;
 }
 
+static bool evaluate_near(struct work *w, const double *z, double *scalar);
+
 static bool evaluate(struct work *w, const double *z, double *scalar)
 {
     const struct weigh_model *m = w->model;
 
+    if (w->near)
+        return evaluate_near(w, z, scalar);
     w->evaluations++;
     return m->scalars(m->context, z, scalar) && tidy(m, scalar);
 }
@@ -95,8 +100,10 @@ static bool evaluate_near(struct work *w, const double *z, double *scalar)
     const struct weigh_model *m = w->model;
     const struct parabola *p = &w->parabola;
 
-    if (!m->quick)
+    if (!m->quick) {
+        w->near = false;
         return evaluate(w, z, scalar);
+    }
     if (!m->quick(m->context, z, scalar))
         return false;
     for (size_t i = 0; i < m->items; i++) {
@@ -506,6 +513,7 @@ static void follow_ridges(struct work *w, size_t lead)
     size_t bends = m->bends < m->unknowns ? m->bends : m->unknowns;
     double best = w->list[lead].log_evidence;
 
+    w->near = m->quick != NULL;
     for (size_t b = 0; b < bends && b < 2; b++) {
         size_t held = m->unknowns - bends + b;
         double sharp = w->list[lead].chol[held][held];
@@ -522,10 +530,11 @@ static void follow_ridges(struct work *w, size_t lead)
             c->ridge = true;
             c->held = held;
             c->at = c->mode[held] = place[k];
-            if (settle(w, c, !m->quick, true) && c->log_evidence > best - 7)
+            if (settle(w, c, true, true) && c->log_evidence > best - 7)
                 w->cases++;
         }
     }
+    w->near = false;
 }
 
 /* Density of the proposal at z. */
