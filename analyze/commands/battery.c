@@ -583,7 +583,7 @@ static void trend_rows(struct table *t, const struct batterybook *book)
     }
     if (book->knee.found)
         row(t, "knee", "the fall became steeper then", "%s", date_text(day, book->knee.time_s));
-    if (isfinite(j->ratio_now)) {
+    if (book->n_day && isfinite(j->ratio_now)) {
         snprintf(remark, sizeof remark, "with joints, from the dip, at 20 °C; scatter %.0f %%",
                  100.0 * j->scatter_now / fmax(1e-9, j->ratio_now));
         if (isfinite(book->setup.coil_ohm))
@@ -912,9 +912,9 @@ static int life_table(const struct asking *a)
         free(life);
         return command_wrong(a->context, NAME, "no memory");
     }
-    table_column(t, TABLE_FIGURE, "pulse", "pulse", "ms");
-    table_column(t, TABLE_FIGURE, "reached", "reaches", "mA");
-    table_column(t, TABLE_FIGURE, "charge", "takes", "mC");
+    table_column(t, TABLE_NAME, "pulse", "pulse", "ms");
+    table_column(t, TABLE_NAME, "reached", "reaches", "mA");
+    table_column(t, TABLE_NAME, "charge", "takes", "mC");
     for (int j = 0; j < BATTERYLIFE_PERIODS; j++) {
         snprintf(key, sizeof key, "days_%g", life->period_s[j]);
         snprintf(text, sizeof text, "every %g s", life->period_s[j]);
@@ -924,9 +924,9 @@ static int life_table(const struct asking *a)
         const struct drive_life *first = &life->life[i][0];
 
         table_row(t);
-        table_figure(t, 1e3 * life->length_s[i], 10.0);
-        table_figure(t, 1e3 * first->fresh.end_a, 1.0);
-        table_figure(t, 1e3 * first->fresh.charge_c, 0.1);
+        table_textf(t, "%.0f", 1e3 * life->length_s[i]);
+        table_textf(t, "%.1f", 1e3 * first->fresh.end_a);
+        table_textf(t, "%.2f", 1e3 * first->fresh.charge_c);
         for (int j = 0; j < BATTERYLIFE_PERIODS; j++) {
             life_cell(t, &life->life[i][j]);
             shelf = shelf || life->life[i][j].limit == DRIVE_SHELF;
