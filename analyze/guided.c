@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analyze/compare.h"
 #include "analyze/conditions.h"
 #include "analyze/meaning.h"
 #include "analyze/printing.h"
@@ -18,11 +19,24 @@
 #define WIDTH       78
 #define PLAIN_EVERY 5.0 /* s between lines while waiting, where a line cannot be updated */
 
+/* A captured rise: what 'capture' takes by itself, and a rate that a small board keeps up with. */
+#define RISE_SAMPLES  400.0
+#define RISE_RATE_MAX 5000.0
+#define RISE_RATE_MIN 50.0
+
 /* Leads are nulled no better than this: contacts vary as much. Common practice, no source. */
 #define NULL_OHM 0.005
 
 /* Leads and clips in good order are well below this; common practice, no source. */
 #define LEADS_OHM 1.0
+
+static const char *named_channel(const struct guided *g, const char *kind)
+{
+    for (size_t i = 0; i < g->channels; ++i)
+        if (strcmp(g->kind[i], kind) == 0)
+            return g->channel[i];
+    return NULL;
+}
 
 enum status_code guided_refresh(struct guided *g, struct status *st)
 {
@@ -34,6 +48,9 @@ enum status_code guided_refresh(struct guided *g, struct status *st)
         if (code != STATUS_OK)
             return code;
         guide_make(g->judged, &g->guide);
+        for (size_t i = 0; i < g->guide.figures; ++i) /* few benches can; none is assumed */
+            if (g->guide.figure[i].rise && !named_channel(g, "rise"))
+                g->guide.figure[i].skipped = true;
     }
     code = sitting_current(g->store, &g->judged->entry, &g->run, st);
     if (code == STATUS_OK)
@@ -136,14 +153,6 @@ static bool watch(double value, double seconds, void *user)
     }
     fflush(g->out);
     return true;
-}
-
-static const char *named_channel(const struct guided *g, const char *kind)
-{
-    for (size_t i = 0; i < g->channels; ++i)
-        if (strcmp(g->kind[i], kind) == 0)
-            return g->channel[i];
-    return NULL;
 }
 
 /* The channel that is called 'insulation': a range of its own. */
@@ -398,6 +407,32 @@ static enum guided_end note(struct guided *g, struct guide_figure *figure, const
     return stored(g, figure, o.value);
 }
 
+/* What the design says of one figure at the pair; NaN where it says nothing. */
+static double designed(const struct guided *g, enum evidence_kind kind, bool keeper)
+{
+    struct evidence_item item = {
+        .kind = kind, .place = EVIDENCE_PAIR, .at = evidence_conditions_unknown()};
+    struct compare_prediction prediction;
+    struct status st;
+
+    item.at.keeper = keeper;
+    if (compare_item(&g->judged->entry.design, &item, &prediction, &st) != STATUS_OK ||
+        !prediction.exists)
+        return NAN;
+    return prediction.amount.value;
+}
+
+/* Samples a second that let RISE_SAMPLES last for eight time constants of the coil as designed. */
+static double rise_rate(const struct guided *g, bool keeper)
+{
+    double tau =
+        designed(g, EVIDENCE_INDUCTANCE, keeper) / designed(g, EVIDENCE_RESISTANCE, keeper);
+
+    if (!(tau > 0.0))
+        return RISE_RATE_MAX;
+    return fmin(RISE_RATE_MAX, fmax(RISE_RATE_MIN, RISE_SAMPLES / (8.0 * tau)));
+}
+
 /* A current rise, by the command that captures one. */
 static enum guided_end capture(struct guided *g, struct guide_figure *figure)
 {
@@ -408,16 +443,14 @@ static enum guided_end capture(struct guided *g, struct guide_figure *figure)
     double voltage = amount_given(supply) ? supply.value : NAN;
     char question[160];
     char volts[40];
+    char rate[40];
     char word[80];
     char name[64];
     char place[16];
     enum guided_end end;
 
-    if (!command || !channel) {
-        guided_say(g, "No channel captures a current rise ('--channel rise=CHANNEL' names one): "
-                      "type the inductance, or skip.");
+    if (!command || !channel)
         return GUIDED_RETRY;
-    }
     if (isfinite(voltage))
         snprintf(question, sizeof question,
                  "   voltage the coil is switched to (Enter: %.4g V, as designed)> ", voltage);
@@ -428,21 +461,23 @@ static enum guided_end capture(struct guided *g, struct guide_figure *figure)
     if (end != GUIDED_STORED)
         return end;
     snprintf(volts, sizeof volts, "%.9g V", voltage);
+    snprintf(rate, sizeof rate, "%.4g Hz", rise_rate(g, figure->keeper));
     snprintf(name, sizeof name, "%s", g->name);
     snprintf(place, sizeof place, "%s", figure->place);
     {
-        char words[6][16] = {"capture", "--channel", "--voltage", "--keeper", "on", "off"};
+        char words[7][16] = {"capture", "--channel", "--voltage", "--keeper",
+                             "on",      "off",       "--rate"};
         char *from = strdup(channel);
         char *argv[] = {words[0], name,     place,
                         words[1], from,     words[2],
                         volts,    words[3], figure->keeper ? words[4] : words[5],
-                        NULL};
+                        words[6], rate,     NULL};
         int result;
 
         context.out = g->out;
         context.form = COMMAND_TEXT;
         optind = 0;
-        result = from ? command->run(&context, 9, argv) : COMMAND_WRONG;
+        result = from ? command->run(&context, 11, argv) : COMMAND_WRONG;
         free(from);
         if (result != COMMAND_DONE)
             return GUIDED_RETRY;

@@ -205,10 +205,13 @@ static void say_state(struct measuring *m)
     struct guided *g = &m->guided;
     size_t left = guide_left(&g->guide);
     size_t done = 0;
+    bool rise = false;
     char text[240];
 
-    for (size_t i = 0; i < g->guide.figures; ++i)
+    for (size_t i = 0; i < g->guide.figures; ++i) {
         done += g->guide.figure[i].done;
+        rise |= g->guide.figure[i].rise && !g->guide.figure[i].skipped;
+    }
     if (done == 0)
         snprintf(text, sizeof text, "%s: a new sitting.", g->name);
     else
@@ -220,6 +223,9 @@ static void say_state(struct measuring *m)
     guided_say(g, text);
     guided_say(g, "Enter when what is asked for is done, or type the figure; skip, again and stop "
                   "work everywhere, ? explains. Behind ± stands one standard uncertainty.");
+    if (!rise)
+        guided_say(g, "Current rises are left out: '--channel rise=CHANNEL' names what captures "
+                      "them.");
 }
 
 static int finish(struct measuring *m)
