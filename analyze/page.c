@@ -602,6 +602,8 @@ static int patience(struct page *page, int64_t tick)
         left = page_child_left(&page->act.child);
     if (page_child_left(&page->judge.child) < left)
         left = page_child_left(&page->judge.child);
+    if (page_child_left(&page->batteries.child) < left)
+        left = page_child_left(&page->batteries.child);
     left = left > 0 ? left / 1000 + 1 : 0;
     if (MHD_get_timeout(page->daemon, &ms) == MHD_YES && (int64_t)ms < left)
         left = (int64_t)ms;
@@ -613,22 +615,26 @@ static void serve(struct page *page, int signals, int epoll)
     int64_t tick = page_child_now();
 
     for (;;) {
-        struct pollfd fds[6] = {{.fd = signals, .events = POLLIN}, {.fd = epoll, .events = POLLIN}};
+        struct pollfd fds[8] = {{.fd = signals, .events = POLLIN}, {.fd = epoll, .events = POLLIN}};
         size_t n = 2;
         bool ended;
 
         n += page_child_watch(&page->judge.child, fds + n);
         n += page_child_watch(&page->act.child, fds + n);
+        n += page_child_watch(&page->batteries.child, fds + n);
         poll(fds, (nfds_t)n, patience(page, tick));
         if (fds[0].revents)
             return;
         ended = page_judge_step(&page->judge);
+        ended = page_batteries_step(&page->batteries) || ended;
         if (page_act_step(&page->act)) {
             page->lists.read = 0;
             ended = true;
         }
         if (ended || page_child_now() >= tick) {
             page->now = store_now();
+            if (page->stream || !page->batteries.asked)
+                page_batteries_ask(&page->batteries, page->database);
             page_stream_tick(page);
             tick = page_child_now() + TICK_US;
         }
@@ -679,6 +685,7 @@ void page_close(struct page *page)
         MHD_stop_daemon(page->daemon);
     page_judge_free(&page->judge);
     page_act_free(&page->act);
+    page_batteries_free(&page->batteries);
     page_lists_free(&page->lists);
     store_close(page->store, NULL);
     free(page->database);

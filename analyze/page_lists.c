@@ -266,53 +266,6 @@ bool page_lists_put_coils(const struct page_view *view, xmlNode *parent)
     return good;
 }
 
-struct batteries {
-    const struct page_view *view;
-    xmlNode *body;
-    size_t n;
-    bool good;
-};
-
-static int battery_row(const struct store_battery *row, void *user)
-{
-    struct batteries *b = user;
-    char text[160];
-    char ago[32];
-    xmlNode *line, *name;
-
-    if (row->changed || b->n >= SHOWN_MAX)
-        return 0;
-    ++b->n;
-    line = style_element(b->body, "tr", NULL, NULL);
-    name = style_element(line, "th", NULL, row->site);
-    b->good = style_attribute(name, "scope", "row") && b->good;
-    snprintf(text, sizeof text, "%lld × %.100s", (long long)row->cells, row->type);
-    b->good = style_element(line, "td", NULL, text) && b->good;
-    b->good = style_element(line, "td", NULL,
-                            page_lists_ago(ago, sizeof ago, b->view->page->now - row->fitted)) &&
-              b->good;
-    return b->good ? 0 : 1;
-}
-
-bool page_lists_put_batteries(const struct page_view *view, xmlNode *parent)
-{
-    static const char *const words[] = {"where", "cells", "fitted", NULL};
-    struct batteries b = {.view = view, .good = true};
-    xmlNode *table = style_element(parent, "table", NULL, NULL);
-    struct status st;
-
-    b.good = head(table, words);
-    b.body = style_element(table, "tbody", NULL, NULL);
-    if (store_result_batteries(view->page->store, NULL, battery_row, &b, &st) != STATUS_OK)
-        return style_element(parent, "p", "fail", st.text) != NULL;
-    if (b.good && b.n == 0) {
-        xmlUnlinkNode(table);
-        xmlFreeNode(table);
-        return style_element(parent, "p", "soft", "No battery on record.") != NULL;
-    }
-    return b.good;
-}
-
 void page_lists_free(struct page_lists *lists)
 {
     forget(lists);

@@ -1,4 +1,4 @@
-/* page_lists: the parts of the bench page that list what the store holds: coils and batteries. */
+/* page_lists: the part of the bench page that lists the coils, and the words lists share. */
 #ifndef TRUEWOUND_PAGE_LISTS_H
 #define TRUEWOUND_PAGE_LISTS_H
 
@@ -37,7 +37,6 @@ enum status_code page_lists_read(struct page_lists *lists, struct store *store, 
 const char *page_lists_latest(const struct page_lists *lists);
 
 bool page_lists_put_coils(const struct page_view *view, xmlNode *parent);
-bool page_lists_put_batteries(const struct page_view *view, xmlNode *parent);
 
 /* "now", "12 s ago", "3 min ago", "5 h ago", "12 days ago"; buf needs 32 bytes. Returns buf. */
 const char *page_lists_ago(char *buf, size_t size, int64_t us);

@@ -20,7 +20,7 @@ static const struct page_part parts[PAGE_PARTS] = {
     {"taken", "Taken this sitting", false, NULL, page_card_put_taken},
     {"readings", "On the clips", false, NULL, page_bench_put},
     {"coils", "Coils", false, NULL, page_lists_put_coils},
-    {"batteries", "Batteries", false, NULL, page_lists_put_batteries},
+    {"batteries", "Batteries", false, NULL, page_batteries_put},
 };
 
 const char *page_parts_id(size_t part)

@@ -7,6 +7,7 @@
 #include <stdint.h>
 
 #include "analyze/page_act.h"
+#include "analyze/page_batteries.h"
 #include "analyze/page_gate.h"
 #include "analyze/page_judge.h"
 #include "analyze/page_lists.h"
@@ -31,6 +32,7 @@ struct page {
     struct page_judge judge;
     struct page_lists lists;
     struct page_act act;
+    struct page_batteries batteries;
     struct page_stream *stream; /* list */
     size_t streams;
     int64_t now; /* us UTC, of this round */

@@ -44,11 +44,12 @@ for _ in $(seq 100); do
 done
 
 # A note is a stranger's text.
-for coil in arm-2 arm-1; do
+for coil in arm-2 arm-1 arm-3; do
     sed "s|^name *=.*|name = $coil|; s|^note *=.*|note = <script>document.title='broken'</script>|" \
         fixtures/signal-arm.ini >"$dir/coil.ini"
     "$tw" coil add "$dir/coil.ini" >/dev/null || fail "coil add"
 done
+"$tw" battery home-signal --unloaded board.battery --fit LR20 --cells 2 >/dev/null || fail "battery"
 hands 'coil arm-2'
 hands 'dial meter ohms'
 hands 'connect meter limb-a'

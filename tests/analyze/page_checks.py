@@ -305,6 +305,7 @@ def check_browser(browser):
     hands("connect meter limb-b")
     browser.until("limb B's again", lambda: browser.text("#wanted b")[:3] == before[:3])
     check(browser.run("return document.querySelectorAll('svg.trace polyline').length") >= 4, "traces")
+    browser.until("the battery of a site", lambda: "home-signal" in browser.text("#batteries"))
     for scheme in ("light", "dark"):
         browser.scheme(scheme)
         check_look(browser, "desk, %s" % scheme)
@@ -385,8 +386,9 @@ def check_injection(browser):
     with sqlite3.connect(DATABASE, timeout=20) as db:
         coil = db.execute("select id from coil where name = 'arm-1'").fetchone()[0]
         db.execute("update coil set name = ? where id = ?", (HOSTILE, coil))
+        other = db.execute("select id from coil where name = 'arm-3'").fetchone()[0]
         columns = [row[1] for row in db.execute("pragma table_info(verdict)")]
-        row = dict(coil=coil, time=int(time.time() * 1e6), version=evil, digest=evil,
+        row = dict(coil=other, time=int(time.time() * 1e6), version=evil, digest=evil,
                    verdict="fail", findings='[{"text": "%s"}]' % evil.replace('"', '\\"'))
         row = {k: v for k, v in row.items() if k in columns}
         db.execute("insert into verdict (%s) values (%s)" % (", ".join(row), ",".join("?" * len(row))),
