@@ -921,10 +921,14 @@ enum status_code weigh_integrate(const struct weigh_model *model,
     code = check(model, options, st);
     if (code != STATUS_OK)
         return code;
-    w = calloc(1, sizeof *w);
+    w = malloc(sizeof *w);
     if (!w)
         return status_fail(st, STATUS_MEMORY, "no memory for an integral");
+    /* Half a megabyte: only what is read before it is written is cleared. */
     w->model = model;
+    w->evaluations = w->cases = 0;
+    w->near = false;
+    memset(&w->list[0], 0, sizeof w->list[0]);
     if (options->start)
         memcpy(w->list[0].mode, options->start, model->unknowns * sizeof(double));
     if (!settle(w, &w->list[0], options->exact, false)) {

@@ -449,6 +449,124 @@ static void test_learnt(void **state)
     verdict_free(&sharp);
 }
 
+/* Probabilities are probabilities whatever the design and whatever was measured. */
+static void sane(const struct fixture *f)
+{
+    double sum = f->verdict.unknown_probability;
+
+    for (size_t i = 0; i < f->verdict.findings; i++) {
+        double p = f->verdict.finding[i].probability;
+
+        assert_true(p >= 0 && p <= 1);
+        assert_true(i == 0 || p <= f->verdict.finding[i - 1].probability);
+        assert_true(f->verdict.finding[i].text[0]);
+        sum += p;
+    }
+    assert_true(fabs(sum - 1) < 1e-9);
+    assert_true(f->verdict.pass_probability >= 0 && f->verdict.pass_probability <= 1);
+    for (size_t i = 0; i < f->verdict.estimates; i++) {
+        assert_true(f->verdict.estimate[i].low <= f->verdict.estimate[i].median);
+        assert_true(f->verdict.estimate[i].median <= f->verdict.estimate[i].high);
+    }
+}
+
+static void add_of_each_kind(struct evidence_set *set, bool two)
+{
+    static const struct {
+        const char *quantity, *place;
+        double value;
+    } list[] = {
+        {"resistance", "a", 9},
+        {"insulation", "pair", 3e6},
+        {"current", "pair", 0.17},
+        {"sag", "pair", 0.2},
+        {"inductance", "pair", 0.06},
+        {"second-time", "pair", 2e-3},
+        {"polarity", "a", -1},
+        {"wire-mass", "pair", 0.04},
+        {"diameter", "a", 13e-3},
+        {"wire-diameter", "pair", 2.5e-4},
+        {"lift", "pair", 5},
+        {"pull", "pair", 6},
+        {"residual-pull", "pair", 0.1},
+        {"drift", "pair", -0.004},
+    };
+
+    for (size_t i = 0; i < sizeof list / sizeof *list; i++) {
+        struct evidence_record r = evidence_record_empty();
+        struct status st;
+
+        r.quantity = list[i].quantity;
+        r.place = list[i].place;
+        r.value = list[i].value;
+        r.at.voltage = 3;
+        r.at.current = 0.17;
+        r.at.source_ohm = 1;
+        r.at.duration = 300;
+        r.at.gap = i % 2 ? 0 : 0.2e-3;
+        r.at.keeper = i % 3 == 0;
+        assert_int_equal(evidence_add(set, &r, &st), STATUS_OK);
+    }
+    if (two)
+        add(set, "polarity", "b", 1);
+}
+
+static void test_every_kind_and_design(void **state)
+{
+    struct fixture *f = *state;
+    const struct design plain = f->design;
+    struct status st;
+    char warning[256];
+
+    for (int form = 0; form < 7; form++) {
+        struct design *d = &f->design;
+        bool two = true;
+
+        *d = plain;
+        switch (form) {
+        case 0:
+            d->core.form = DESIGN_BAR;
+            d->winding.turns[1] = amount_of(0, 0);
+            two = false;
+            break;
+        case 1:
+            d->core.form = DESIGN_U_BENT;
+            break;
+        case 2:
+            d->winding.connection = DESIGN_PARALLEL;
+            break;
+        case 3:
+            d->winding.layers = DESIGN_SCRAMBLE;
+            d->winding.fill = amount_of(0.55, 0.05);
+            break;
+        case 4:
+            assert_int_equal(wire_from_text("33 SWG", WIRE_COTTON_SINGLE, &d->winding.wire, warning,
+                                            sizeof warning, &st),
+                             STATUS_OK);
+            break;
+        case 5:
+            assert_int_equal(wire_from_text("7 x 0.1 mm", WIRE_SILK_SINGLE, &d->winding.wire,
+                                            warning, sizeof warning, &st),
+                             STATUS_OK);
+            break;
+        default: /* no supply, no keeper */
+            d->supply.voltage = amount_none();
+            d->core.keeper.width = d->core.keeper.depth = amount_none();
+            d->core.keeper_length = amount_none();
+            break;
+        }
+        design_complete(d);
+        assert_int_equal(design_check(d, &st), STATUS_OK);
+        evidence_clear(&f->set);
+        if (form == 6)
+            add_limbs(&f->set, 9, 9, 18);
+        else
+            add_of_each_kind(&f->set, two);
+        reach(f);
+        sane(f);
+    }
+}
+
 /* ---- advice ---- */
 
 static double bits_of(const struct advise_option *option, const struct advise_result *r,
@@ -521,23 +639,15 @@ static void test_advice_for_gauge(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        TEST(test_nothing),
-        TEST(test_resistance_proves_no_direction),
-        TEST(test_cancelling),
-        TEST(test_turns_missing),
-        TEST(test_gauge),
-        TEST(test_open),
-        TEST(test_joint),
-        TEST(test_bypassed),
-        TEST(test_shorted),
-        TEST(test_mistake),
-        TEST(test_unexplained),
-        TEST(test_same_answer),
-        TEST(test_limits),
-        TEST(test_bad_input),
-        TEST(test_learnt),
-        TEST(test_advice),
-        TEST(test_advice_for_gauge),
+        TEST(test_nothing),     TEST(test_resistance_proves_no_direction),
+        TEST(test_cancelling),  TEST(test_turns_missing),
+        TEST(test_gauge),       TEST(test_open),
+        TEST(test_joint),       TEST(test_bypassed),
+        TEST(test_shorted),     TEST(test_mistake),
+        TEST(test_unexplained), TEST(test_same_answer),
+        TEST(test_limits),      TEST(test_bad_input),
+        TEST(test_learnt),      TEST(test_every_kind_and_design),
+        TEST(test_advice),      TEST(test_advice_for_gauge),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
