@@ -1,0 +1,294 @@
+/* The evidence of whole findings against plain Monte Carlo over their priors: draws of every
+ * unknown, the mean of the likelihood (the definition of the marginal likelihood; GSL's generator),
+ * for resistances alone and with inductance and a lift trial; and what a supposed fault does to the
+ * readings. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+
+#include <cmocka.h>
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "analyze/infer/suppose.h"
+
+static void design_make(struct design *d)
+{
+    struct status st;
+
+    design_init(d);
+    snprintf(d->name, sizeof d->name, "signal arm");
+    d->core.form = DESIGN_U_YOKE;
+    d->core.limb.shape = DESIGN_ROUND;
+    d->core.limb.width = amount_of(9e-3, 0.05e-3);
+    d->core.limb_length = amount_of(60e-3, 0.3e-3);
+    d->core.spacing = amount_of(24e-3, 0.3e-3);
+    snprintf(d->core.iron, sizeof d->core.iron, "annealed-iron");
+    d->core.yoke.shape = d->core.keeper.shape = DESIGN_RECTANGULAR;
+    d->core.yoke.width = d->core.keeper.width = amount_of(12e-3, 0.1e-3);
+    d->core.yoke.depth = d->core.keeper.depth = amount_of(6e-3, 0.1e-3);
+    d->core.keeper_length = amount_of(34e-3, 0.3e-3);
+    d->core.gap = amount_of(0.03e-3, 0.006e-3);
+    assert_int_equal(
+        wire_make(&d->winding.wire, WIRE_COPPER, WIRE_DIAMETER, 0, 0.25e-3, 1, WIRE_ENAMEL_1, &st),
+        STATUS_OK);
+    d->winding.turns[0] = d->winding.turns[1] = amount_of(900, 0);
+    d->winding.layers = DESIGN_ORTHOCYCLIC;
+    d->winding.wound_length = amount_of(52e-3, 0.3e-3);
+    d->winding.wrap = amount_of(0.3e-3, 0.05e-3);
+    d->supply.voltage = amount_of(1.5, 0.03);
+    d->supply.ambient = amount_of(20, 2);
+    design_complete(d);
+    assert_int_equal(design_check(d, &st), STATUS_OK);
+}
+
+static void add(struct evidence_set *set, const char *quantity, const char *place, double value,
+                double u)
+{
+    struct evidence_record r = evidence_record_empty();
+    struct status st;
+
+    r.quantity = quantity;
+    r.place = place;
+    r.value = value;
+    r.u = u;
+    r.wires = strcmp(quantity, "resistance") == 0 ? 4 : 0;
+    r.at.temperature = 21;
+    r.at.temperature_u = 1;
+    r.at.current = 0.066;
+    r.at.gap = 0;
+    r.at.keeper = true;
+    assert_int_equal(evidence_add(set, &r, &st), STATUS_OK);
+}
+
+static struct suppose *prepare(const struct design *d, const struct evidence_set *set)
+{
+    struct finding_prior prior = finding_prior_default();
+    struct suppose *s;
+    struct status st;
+
+    if (suppose_new(d, set, NULL, &prior, &s, &st) != STATUS_OK)
+        fail_msg("%s", st.text);
+    return s;
+}
+
+static size_t row_of(const char *name)
+{
+    const struct finding *f = finding_by_name(name);
+
+    assert_non_null(f);
+    return (size_t)(f - finding_table(NULL));
+}
+
+/* Logarithm of the mean likelihood over draws of the prior, and its standard error. */
+static double plain(const struct weigh_model *m, size_t draws, double *u)
+{
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    double sum = 0, sum2 = 0;
+
+    gsl_rng_set(rng, 4711);
+    for (size_t d = 0; d < draws; d++) {
+        double z[WEIGH_UNKNOWNS_MAX], f[WEIGH_ITEMS_MAX], l = 0;
+
+        for (size_t j = 0; j < m->unknowns; j++)
+            z[j] = gsl_ran_gaussian_ziggurat(rng, 1);
+        if (!m->scalars(m->context, z, f))
+            continue;
+        for (size_t i = 0; i < m->items; i++) {
+            double c = m->mistake(m->context, i);
+
+            f[i] = fmax(-WEIGH_FAR, fmin(WEIGH_FAR, f[i]));
+            l += weigh_log_add(log1p(-c) + m->sound(m->context, i, f[i]),
+                               log(c) + m->mistaken(m->context, i, f));
+        }
+        sum += exp(l);
+        sum2 += exp(2 * l);
+    }
+    gsl_rng_free(rng);
+    *u = sqrt(sum2) / sum;
+    return log(sum / (double)draws);
+}
+
+static void compare(struct suppose *s, const char *name, size_t which, size_t draws, double slack)
+{
+    struct suppose_variant v[SUPPOSE_VARIANTS_MAX];
+    size_t n = suppose_variants(s, row_of(name), v);
+    struct weigh_options o = weigh_options_default();
+    struct weigh_model m;
+    struct weigh_result r;
+    struct status st;
+    double truth, u;
+
+    assert_true(which < n);
+    m = suppose_model(s, &v[which]);
+    assert_int_equal(weigh_integrate(&m, &o, 32, &r, &st), STATUS_OK);
+    truth = plain(&m, draws, &u);
+    if (!(fabs(r.log_evidence - truth) < 4 * hypot(u, r.log_evidence_u) + slack))
+        fail_msg("%s: %.3f +- %.3f, plain Monte Carlo %.3f +- %.3f", name, r.log_evidence,
+                 r.log_evidence_u, truth, u);
+    assert_true(r.log_evidence_u < 0.4);
+    assert_int_equal(r.draws, 32);
+    weigh_free(&r);
+}
+
+static const char *const names[] = {"as-designed", "turns-b", "shorted-b",  "joint-pair",
+                                    "gauge",       "warm",    "cancelling", "leads"};
+
+static void test_electric(void **state)
+{
+    struct design d;
+    struct evidence_set set;
+    struct suppose *s;
+    double a, b;
+
+    (void)state;
+    design_make(&d);
+    evidence_clear(&set);
+    s = prepare(&d, &set);
+    a = suppose_expected(s)->y[COIL_RESISTANCE_A];
+    b = suppose_expected(s)->y[COIL_RESISTANCE_B];
+    suppose_free(s);
+    add(&set, "resistance", "a", 1.01 * a, 0.012 * a);
+    add(&set, "resistance", "b", 0.96 * b, 0.012 * b);
+    add(&set, "resistance", "pair", 1.97 * a + 0.02 * a, 0.012 * a);
+    s = prepare(&d, &set);
+    for (size_t i = 0; i < sizeof names / sizeof *names; i++)
+        compare(s, names[i], 0, 150000, 0.03);
+    suppose_free(s);
+}
+
+static void test_magnetic(void **state)
+{
+    struct design d;
+    struct evidence_set set;
+    struct suppose *s;
+    double a;
+
+    (void)state;
+    design_make(&d);
+    evidence_clear(&set);
+    s = prepare(&d, &set);
+    a = suppose_expected(s)->y[COIL_RESISTANCE_A];
+    suppose_free(s);
+    add(&set, "resistance", "a", 1.01 * a, 0.02 * a);
+    add(&set, "resistance", "b", 0.95 * a, 0.02 * a);
+    add(&set, "inductance", "pair", 0.9, 0.09);
+    add(&set, "lift", "pair", 9, 0.2);
+    s = prepare(&d, &set);
+    compare(s, "as-designed", 0, 6000, 0.1);
+    compare(s, "turns-b", 0, 6000, 0.15);
+    compare(s, "gap", 0, 6000, 0.15);
+    compare(s, "hard", 0, 6000, 0.15);
+    suppose_free(s);
+}
+
+/* Directions that the evidence does not see keep their prior: over many tails the spread of a
+ * dimension that resistance does not feel is the design's. */
+static void test_tail(void **state)
+{
+    struct design d;
+    struct evidence_set set;
+    struct suppose *s;
+    struct suppose_variant v[SUPPOSE_VARIANTS_MAX];
+    double sum = 0, square = 0;
+    const int n = 2000;
+
+    (void)state;
+    design_make(&d);
+    evidence_clear(&set);
+    add(&set, "resistance", "a", 11, 0.1);
+    s = prepare(&d, &set);
+    assert_int_equal(suppose_variants(s, 0, v), 1);
+    for (int i = 1; i <= n; i++) {
+        struct reading_state state_;
+        double z[WEIGH_UNKNOWNS_MAX] = {0};
+
+        suppose_state(s, &v[0], z, (size_t)i, &state_);
+        sum += state_.specimen.keeper_length;
+        square += pow(state_.specimen.keeper_length - 34e-3, 2);
+    }
+    assert_true(fabs(sum / n - 34e-3) < 0.03e-3);
+    assert_true(fabs(sqrt(square / n) / 0.3e-3 - 1) < 0.06);
+    suppose_free(s);
+}
+
+/* What faults do to readings, by first principles. */
+static double reads(struct suppose *s, const char *finding, size_t which, double z,
+                    const struct evidence_item *item)
+{
+    struct suppose_variant v[SUPPOSE_VARIANTS_MAX];
+    size_t n = suppose_variants(s, row_of(finding), v);
+    struct reading_state state;
+    double unknown[WEIGH_UNKNOWNS_MAX], reading, noise;
+
+    assert_true(which < n);
+    for (size_t j = 0; j < WEIGH_UNKNOWNS_MAX; j++)
+        unknown[j] = 0;
+    for (size_t j = suppose_model(s, &v[which]).unknowns; j-- > 0;) {
+        unknown[j] = z; /* the finding's own unknown is the last */
+        break;
+    }
+    suppose_state(s, &v[which], unknown, 0, &state);
+    assert_true(suppose_read(s, &state, item, &reading, &noise));
+    assert_true(noise > 0);
+    return reading_unscale(item->kind, reading);
+}
+
+static void test_faults(void **state)
+{
+    struct design d;
+    struct evidence_set set;
+    struct suppose *s;
+    const struct evidence_item *a, *pair, *mass, *pole, *rise;
+    double right, fewer;
+
+    (void)state;
+    design_make(&d);
+    evidence_clear(&set);
+    add(&set, "resistance", "a", 11, 0.1);
+    add(&set, "resistance", "pair", 22, 0.1);
+    add(&set, "wire-mass", "pair", 0.05, 0.001);
+    add(&set, "polarity", "a", 1, 1);
+    add(&set, "inductance", "pair", 0.5, 0.05);
+    s = prepare(&d, &set);
+    a = &set.item[0];
+    pair = &set.item[1];
+    mass = &set.item[2];
+    pole = &set.item[3];
+    rise = &set.item[4];
+    right = reads(s, "as-designed", 0, 0, a);
+    /* Shorted turns take resistance off but leave the weight; missing turns take both. */
+    fewer = reads(s, "shorted-a", 0, 0.5, a) / right;
+    assert_true(fewer < 0.98);
+    assert_true(
+        fabs(reads(s, "shorted-a", 0, 0.5, mass) / reads(s, "as-designed", 0, 0, mass) - 1) < 1e-9);
+    assert_true(reads(s, "turns-a", 0, 0.5, mass) < reads(s, "as-designed", 0, 0, mass));
+    /* A cancelling limb: same resistance, like poles, far less inductance with the keeper on. */
+    assert_true(reads(s, "cancelling", 0, 0, a) == right);
+    assert_true(reads(s, "cancelling", 0, 0, pair) == reads(s, "as-designed", 0, 0, pair));
+    assert_true(reads(s, "as-designed", 0, 0, pole) == 1);
+    assert_true(reads(s, "cancelling", 0, 0, pole) == -1);
+    assert_true(reads(s, "cancelling", 0, 0, rise) < 0.5 * reads(s, "as-designed", 0, 0, rise));
+    /* 0.393 % a degree (IEC 60028). */
+    assert_true(reads(s, "warm", 0, 0, a) > right);
+    /* A joint between the limbs shows on the pair alone. */
+    assert_true(reads(s, "joint-pair", 0, 0, a) == right);
+    assert_true(reads(s, "joint-pair", 0, 0, pair) > reads(s, "as-designed", 0, 0, pair) + 0.1);
+    assert_true(isinf(reads(s, "open-a", 0, 0, a)));
+    suppose_free(s);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_electric),
+        cmocka_unit_test(test_magnetic),
+        cmocka_unit_test(test_tail),
+        cmocka_unit_test(test_faults),
+    };
+
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
