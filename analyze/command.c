@@ -27,6 +27,60 @@ const struct command *command_find(const char *name)
     return NULL;
 }
 
+#define NAME_MAX_LENGTH 16
+
+/* Levenshtein's distance of two words (V. I. Levenshtein, Sov. Phys. Dokl. 10 (1966) 707). */
+static size_t distance(const char *a, const char *b)
+{
+    size_t row[NAME_MAX_LENGTH + 1];
+    size_t n = strlen(b);
+
+    if (n > NAME_MAX_LENGTH || strlen(a) > NAME_MAX_LENGTH)
+        return NAME_MAX_LENGTH;
+    for (size_t j = 0; j <= n; ++j)
+        row[j] = j;
+    for (size_t i = 0; a[i]; ++i) {
+        size_t corner = row[0];
+
+        row[0] = i + 1;
+        for (size_t j = 0; j < n; ++j) {
+            size_t best = corner + (a[i] != b[j]);
+
+            corner = row[j + 1];
+            if (row[j] + 1 < best)
+                best = row[j] + 1;
+            if (corner + 1 < best)
+                best = corner + 1;
+            row[j + 1] = best;
+        }
+    }
+    return row[n];
+}
+
+const struct command *command_nearest(const char *name)
+{
+    const struct command *nearest = NULL;
+    size_t least = 3;
+
+    for (const struct command *const *c = command_table(); *c; ++c)
+        if (distance(name, (*c)->name) < least) {
+            least = distance(name, (*c)->name);
+            nearest = *c;
+        }
+    return nearest;
+}
+
+int command_unknown(const struct command_context *context, const char *name)
+{
+    const struct command *nearest = command_nearest(name);
+
+    fprintf(context->err, "%s: there is no command '%s'; ", context->program, name);
+    if (nearest)
+        fprintf(context->err, "was '%s' meant? ", nearest->name);
+    fprintf(context->err, "'truewound help' lists them\n");
+    return COMMAND_WRONG;
+}
+
 int command_wrong(const struct command_context *context, const char *name, const char *format, ...)
 {
     va_list args;

@@ -47,6 +47,12 @@ const struct command *const *command_table(void);
 /* The row of that name, or NULL. */
 const struct command *command_find(const char *name);
 
+/* The command whose name is nearest to a mistyped one, within two letters, or NULL. */
+const struct command *command_nearest(const char *name);
+
+/* Prints that there is no such command, and which was meant. Returns COMMAND_WRONG. */
+int command_unknown(const struct command_context *context, const char *name);
+
 /* Prints "truewound NAME: sentence" to context->err and returns COMMAND_WRONG. */
 int command_wrong(const struct command_context *context, const char *name, const char *format, ...)
     __attribute__((format(printf, 3, 4)));

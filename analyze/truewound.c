@@ -49,6 +49,7 @@ int main(int argc, char **argv)
         context.database = "truewound.db";
     context.colour = isatty(STDOUT_FILENO) && !getenv("NO_COLOR");
 
+    opterr = 0;
     /* '+': options after the command's name are the command's own. */
     while ((option = getopt_long(argc, argv, "+h", options, NULL)) != -1) {
         switch (option) {
@@ -71,7 +72,10 @@ int main(int argc, char **argv)
             print_usage(stdout);
             return COMMAND_DONE;
         default:
-            print_usage(stderr);
+            fprintf(stderr,
+                    "truewound: there is no option '%s', or it lacks its value; 'truewound help' "
+                    "lists them\n",
+                    argv[optind - 1]);
             return COMMAND_WRONG;
         }
     }
@@ -86,16 +90,13 @@ int main(int argc, char **argv)
         }
         command = command_find(argv[optind + 1]);
         if (!command)
-            return command_wrong(&context, "help", "there is no command '%s'", argv[optind + 1]);
+            return command_unknown(&context, argv[optind + 1]);
         command_help(command, stdout);
         return COMMAND_DONE;
     }
     command = command_find(argv[optind]);
-    if (!command) {
-        fprintf(stderr, "truewound: there is no command '%s'; 'truewound help' lists them\n",
-                argv[optind]);
-        return COMMAND_WRONG;
-    }
+    if (!command)
+        return command_unknown(&context, argv[optind]);
 
     /* --json, --csv and --help are also taken after the command's name. */
     argc -= optind;

@@ -41,7 +41,9 @@ enum status_code typed_read(struct units *units, const struct kind *kind, const 
     else
         code = units_parse_uncertain(units, text, kind->dimension, &value, st);
     if (code != STATUS_OK)
-        return status_prefix(st, "%s", kind->word);
+        return strstr(kind->example, "--")
+                   ? status_prefix(st, "%s", kind->word)
+                   : status_prefix(st, "%s, such as '%s'", kind->word, kind->example);
     if (value.value < 0.0 && strcmp(kind->word, "drift") != 0)
         return status_fail(st, STATUS_INPUT, "%s: read '%s', which cannot be negative", kind->word,
                            text);

@@ -336,6 +336,8 @@ static int run(struct command_context *context, int argc, char **argv)
     if (!store)
         return COMMAND_WRONG;
     code = store_coil_find(store, argv[1], &coil, &st);
+    if (code == STATUS_NOT_FOUND)
+        status_fail(&st, code, "there is no coil '%s'; 'truewound coil list' shows them", argv[1]);
     if (code == STATUS_OK)
         code = ask_for_capture(&c, &st);
     if (code == STATUS_OK)

@@ -204,7 +204,9 @@ static int run(struct command_context *context, int argc, char **argv)
         return list(context);
     if (argc == 3 && strcmp(argv[1], "show") == 0)
         return show(context, argv[2]);
-    return command_wrong(context, NAME, "expected add FILE, list, or show NAME");
+    return command_wrong(context, NAME,
+                         "expected 'add FILE', 'list' or 'show NAME'; 'truewound help coil' has an "
+                         "example");
 }
 
 const struct command command_coil = {

@@ -122,6 +122,9 @@ static enum status_code list_readings(struct listing *listing, const char *name,
     int64_t channel;
     enum status_code code = store_bench_find_channel(listing->store, name, &channel, st);
 
+    if (code == STATUS_NOT_FOUND)
+        return status_fail(st, code, "there is no channel '%s'; 'truewound readings' shows them",
+                           name);
     if (code == STATUS_OK)
         code = store_bench_channel(listing->store, channel, keep_quantity, &listing->quantity, st);
     if (code != STATUS_OK)

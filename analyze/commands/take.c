@@ -157,8 +157,11 @@ static int run(struct command_context *context, int argc, char **argv)
         return command_wrong(context, NAME, "expected NAME PLACE KIND and then options");
     t->kind = kinds_find(argv[3]);
     if (!t->kind || strcmp(t->kind->word, "lift") == 0 || strcmp(t->kind->word, "polarity") == 0)
-        return command_wrong(context, NAME,
-                             "'%s' cannot be taken from a channel; 'truewound help take'", argv[3]);
+        return command_wrong(
+            context, NAME,
+            "'%s' is no figure that a channel gives; 'truewound help take' lists them, "
+            "'truewound observe' types one in",
+            argv[3]);
     if (!kinds_place_fits(t->kind, argv[2]))
         return command_wrong(context, NAME, "place '%s' has no %s; expected one of: %s", argv[2],
                              t->kind->word, t->kind->places);
@@ -170,6 +173,8 @@ static int run(struct command_context *context, int argc, char **argv)
     if (!store)
         return COMMAND_WRONG;
     code = store_coil_find(store, argv[1], &id, &st);
+    if (code == STATUS_NOT_FOUND)
+        status_fail(&st, code, "there is no coil '%s'; 'truewound coil list' shows them", argv[1]);
     if (code == STATUS_OK)
         code = steady_channel(store, t->channel_name, t->kind->quantity, 0, &t->channel, &st);
     if (code == STATUS_OK)

@@ -8,6 +8,7 @@
 #include "analyze/judging.h"
 #include "analyze/printing.h"
 #include "analyze/step.h"
+#include "db/store_coil.h"
 
 #define NAME "verify"
 
@@ -111,6 +112,26 @@ static int print_json(const struct command_context *context, const struct judged
     return printing_json(context, NAME, root);
 }
 
+static int match_run(const struct store_run *row, void *user)
+{
+    int64_t *wanted = user;
+
+    if (row->id == *wanted)
+        *wanted = 0;
+    return 0;
+}
+
+static bool has_run(struct store *store, const char *name, int64_t run)
+{
+    struct status st;
+    int64_t coil;
+
+    /* an unknown coil is named by what follows */
+    if (store_coil_find(store, name, &coil, &st) != STATUS_OK)
+        return true;
+    return store_coil_runs(store, coil, match_run, &run, &st) == STATUS_OK && run == 0;
+}
+
 static int run(struct command_context *context, int argc, char **argv)
 {
     enum { RUN = 1000, ALL, UNRECORDED };
@@ -150,10 +171,18 @@ static int run(struct command_context *context, int argc, char **argv)
         }
     }
     if (argc - optind != 1)
-        return command_wrong(context, NAME, "expected the name of one coil");
+        return command_wrong(context, NAME,
+                             "expected the name of one coil; 'truewound coil list' shows them");
     store = command_open(context, NAME, false);
     if (!store)
         return COMMAND_WRONG;
+    if (which > 0 && !has_run(store, argv[optind], which)) {
+        store_close(store, NULL);
+        return command_wrong(
+            context, NAME,
+            "coil '%s' has no run %lld; leave --run out for its latest sitting, or say --all",
+            argv[optind], (long long)which);
+    }
     code = which < 0 ? judging_latest(context->units, store, argv[optind], &judged, &st)
                      : judging_reach(context->units, store, argv[optind], which, &judged, &st);
     store_close(store, NULL);
