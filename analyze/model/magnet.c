@@ -348,10 +348,10 @@ static void near_field(const struct magnet *m, int k, struct shape *s)
     face->slope -= IRON_MU0 * s->area[k] / (gap * gap);
 }
 
-/* Inverts the symmetric positive matrix a (n by n) in place. False if it is not positive. */
-static bool invert(double a[BARS][BARS], int n)
+/* Cholesky factor of a (n by n) in l, its diagonal inverted. False if a is not positive definite.
+ */
+static bool split(double a[BARS][BARS], double l[BARS][BARS], int n)
 {
-    double l[BARS][BARS];
     int i, j, k;
 
     for (i = 0; i < n; i++) {
@@ -369,6 +369,18 @@ static bool invert(double a[BARS][BARS], int n)
             }
         }
     }
+    return true;
+}
+
+/* Inverts the symmetric positive matrix a (n by n) in place. False, and a as it was, if it is not
+ * positive. */
+static bool invert(double a[BARS][BARS], int n)
+{
+    double l[BARS][BARS];
+    int i, j, k;
+
+    if (!split(a, l, n))
+        return false;
     /* inverse of the lower triangle, then its square */
     for (i = 0; i < n; i++)
         for (j = 0; j < i; j++) {
@@ -565,7 +577,7 @@ static bool find_stray(const struct magnet *m, struct stray *f, int parity)
  * and keeper is taken out. */
 static bool own_fits(const struct stray *f, double share)
 {
-    double a[BARS][BARS];
+    double a[BARS][BARS], l[BARS][BARS];
     int k;
 
     memcpy(a, f->charge, sizeof a);
@@ -578,7 +590,7 @@ static bool own_fits(const struct stray *f, double share)
         a[0][b] += own;
         a[b][0] += own;
     }
-    return invert(a, f->bars);
+    return split(a, l, f->bars);
 }
 
 /* Makes the own coupling the same in both fields, and no greater than they can lose. Half the sum

@@ -145,10 +145,21 @@ double permeance_bar_radius(double w, double t)
     return w > t ? 0.25 * w + 0.34 * t : 0.25 * t + 0.34 * w;
 }
 
+/* asinh(u/d) - asinh(w/d), with one logarithm: far quicker than two inverse functions. */
+static double between(double u, double w, double d2)
+{
+    double x = u < 0 ? d2 / (sqrt(u * u + d2) - u) : u + sqrt(u * u + d2);
+    double y = w < 0 ? d2 / (sqrt(w * w + d2) - w) : w + sqrt(w * w + d2);
+
+    return log(x / y);
+}
+
 /* Twice integrated 1/sqrt(u2 + d2). */
 static double parallel(double u, double d)
 {
-    return u * asinh(u / d) - sqrt(u * u + d * d);
+    double a = fabs(u), root = sqrt(u * u + d * d);
+
+    return a * log((a + root) / d) - root;
 }
 
 /* The same, differentiated with respect to d. */
@@ -168,7 +179,7 @@ static double parallel_bars(const struct permeance_bar *i, const struct permeanc
     double u[4] = {j->b - i->a, j->a - i->a, j->b - i->b, j->a - i->b};
 
     if (along)
-        *along = (asinh(u[0] / d) - asinh(u[1] / d) - asinh(u[2] / d) + asinh(u[3] / d)) / l;
+        *along = (between(u[0], u[1], d * d) - between(u[2], u[3], d * d)) / l;
     if (apart)
         *apart = (parallel_apart(u[0], d) - parallel_apart(u[1], d) - parallel_apart(u[2], d) +
                   parallel_apart(u[3], d)) /
@@ -187,9 +198,9 @@ static double crossed_bars(const struct permeance_bar *v, const struct permeance
 
     for (k = 0; k < 2; k++) {
         double dz = h->at - 0.5 * (v->a + v->b) - 0.5 * (v->b - v->a) * point[k];
-        double square = dz * dz + soft, d = sqrt(square);
+        double square = dz * dz + soft;
 
-        sum += asinh(u / d) - asinh(w / d);
+        sum += between(u, w, square);
         if (away)
             change += dz / square * (w / sqrt(w * w + square) - u / sqrt(u * u + square));
     }
