@@ -12,7 +12,7 @@ _truewound()
     local places="limb-a limb-b pair core room"
     local kinds="resistance insulation current sag inductance second-time polarity wire-mass
         diameter wire-diameter pull residual-pull drift temperature lift"
-    local command= word i at=0
+    local command='' word i at=0
     local -a database=()
 
     COMPREPLY=()

@@ -35,7 +35,7 @@ for _ in $(seq 100); do
     grep -q ready "$dir/bench.log" && break
     sleep 0.1
 done
-sed "s|/tmp/railway-bench|$dir/ports|; s|^flush = .*|flush = 0.3 s\ndatabase = $TRUEWOUND_DB|" \
+sed "s|/tmp/railway-bench|$dir/ports|; s|interval = 250 ms|interval = 120 ms|; s|^flush = .*|flush = 0.2 s\ndatabase = $TRUEWOUND_DB|" \
     fixtures/railway-bench.ini >"$dir/bench.ini"
 "$build/acquire/truewoundd" --bench "$dir/bench.ini" 2>"$dir/truewoundd.log" &
 daemon=$!
@@ -90,9 +90,9 @@ reply() {
 
 # ---- 1. a script that answers as it goes: a coil with limbs that cancel, two leads ----
 mount arm-3
-coproc talk { exec "$tw" measure arm-3 --wires 2 --answers - --stretch '1 s' \
+coproc talk { exec "$tw" measure arm-3 --wires 2 --answers - --stretch '700 ms' \
     --channel resistance=meter.two_wire --channel insulation=meter.insulation --channel rise=board.current 2>&1; }
-talk_process=$talk_PID
+talk_process=${talk_PID:?}
 exec 3<&"${talk[0]}" 4>&"${talk[1]}"
 : >"$dir/talk"
 text=
@@ -186,7 +186,7 @@ prompt() {
 }
 start() {
     mux new-session -d -s sitting -x 80 -y 24 \
-        "$tw measure arm-1 --wires 4 --stretch '1 s' --channel resistance=meter.resistance \
+        "$tw measure arm-1 --wires 4 --stretch '700 ms' --channel resistance=meter.resistance \
          --channel rise=board.current; \
          echo exit=\$?; sleep 60"
 }
@@ -226,7 +226,7 @@ for _ in $(seq 40); do
         n=$((n + 1)) # of the second such figure: the one before it once more
         [ $n != 2 ] || answer=again
         ;;
-    *"(Enter ends"*) [ $n -ge 3 ] || answer=more ;;
+    *"(Enter ends"*) [ $n -ge 3 ] || answer="more" ;;
     esac
     mux send-keys -t sitting "${answer:-ready}" Enter
     sleep 0.3

@@ -1,0 +1,146 @@
+/* meaning: what one figure says against the design. The figure as designed is worked out by hand
+ * below from turns, mean turn and the section of the wire, so that the sentence cannot agree with a
+ * model that is wrong by more than the check allows. */
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include <cmocka.h>
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "analyze/designfile.h"
+#include "analyze/meaning.h"
+
+/* Limb of fixtures/signal-arm.ini: 500 turns of 0.25 mm copper on a 10 mm core with 1.0 mm of wrap,
+ * 12.5 mm long, each turn 0.274 mm wide (its overall diameter in fixtures/railway.ini): 45 turns a
+ * layer, 11 layers lying square, so the mean diameter is 10 + 2 x 1.0 + 11 x 0.274 = 15.0 mm.
+ * Copper at 20 C: 1/58 ohm mm2/m (IEC 60028). */
+#define HAND_OHM (500.0 * M_PI * 15.0e-3 / (58e6 * M_PI / 4.0 * 0.25e-3 * 0.25e-3))
+
+#define MEGOHM 1e6
+
+struct bench {
+    struct design design;
+    struct gathered gathered;
+};
+
+static int setup(void **state)
+{
+    struct bench *b = calloc(1, sizeof *b);
+    struct units *units;
+    struct status st;
+
+    if (!b || units_open(&units, &st) != STATUS_OK)
+        return -1;
+    if (designfile_read(units, TEST_SOURCE_DIR "/fixtures/signal-arm.ini", &b->design, NULL, &st) !=
+        STATUS_OK) {
+        fprintf(stderr, "%s\n", st.text);
+        return -1;
+    }
+    units_close(units);
+    *state = b;
+    return 0;
+}
+
+static int teardown(void **state)
+{
+    free(*state);
+    return 0;
+}
+
+static const char *say(struct bench *b, const char *kind, const char *place, double value,
+                       bool overload, char text[MEANING_SIZE])
+{
+    struct evidence_record record = evidence_record_empty();
+    struct status st;
+
+    memset(&b->gathered, 0, sizeof b->gathered);
+    evidence_clear(&b->gathered.evidence);
+    record.quantity = kind;
+    record.place = place;
+    record.instrument = "meter";
+    record.value = value;
+    record.accuracy_rel = 0.001;
+    record.wires = 4;
+    record.overload = overload;
+    record.at.temperature = 20.0;
+    record.at.temperature_u = 0.5;
+    assert_int_equal(evidence_add(&b->gathered.evidence, &record, &st), STATUS_OK);
+    b->gathered.source[0] = 17;
+    assert_int_equal(meaning_of(&b->design, &b->gathered, 17, MEGOHM, text, &st), STATUS_OK);
+    return text;
+}
+
+static void test_resistance(void **state)
+{
+    char text[MEANING_SIZE];
+    const char *at;
+
+    say(*state, "resistance", "a", HAND_OHM, false, text);
+    assert_non_null(strstr(text, "It fits."));
+    at = strstr(text, "as designed would be ");
+    assert_non_null(at);
+    assert_true(fabs(atof(at + strlen("as designed would be ")) / HAND_OHM - 1.0) < 0.03);
+    assert_non_null(strstr(text, "±"));
+    assert_non_null(strstr(text, "Ω"));
+    say(*state, "resistance", "a", 1.3 * HAND_OHM, false, text);
+    assert_non_null(strstr(text, "more, beyond the doubt of both"));
+    say(*state, "resistance", "b", 0.7 * HAND_OHM, false, text);
+    assert_non_null(strstr(text, "less, beyond the doubt of both"));
+    say(*state, "resistance", "pair", 1e3, true, text);
+    assert_non_null(strstr(text, "The circuit is open"));
+}
+
+static void test_polarity(void **state)
+{
+    char text[MEANING_SIZE];
+
+    assert_string_equal(say(*state, "polarity", "a", 1.0, false, text), "north: as designed.");
+    say(*state, "polarity", "b", 1.0, false, text);
+    assert_non_null(strstr(text, "as designed would be south"));
+}
+
+static void test_insulation(void **state)
+{
+    char text[MEANING_SIZE];
+
+    say(*state, "insulation", "pair", 20e6, true, text);
+    assert_non_null(strstr(text, "sound"));
+    say(*state, "insulation", "pair", 1e3, true,
+        text); /* an overload of a narrow range proves nothing */
+    assert_null(strstr(text, "sound"));
+    assert_non_null(strstr(text, "wider range"));
+    say(*state, "insulation", "pair", 40e3, false, text);
+    assert_non_null(strstr(text, "below"));
+}
+
+static void test_left_out(void **state)
+{
+    struct bench *b = *state;
+    char text[MEANING_SIZE];
+    struct status st;
+
+    memset(&b->gathered, 0, sizeof b->gathered);
+    assert_int_equal(meaning_of(&b->design, &b->gathered, 3, MEGOHM, text, &st), STATUS_NOT_FOUND);
+    strcpy(b->gathered.note[0], "observation 3 is left out: it is odd");
+    b->gathered.notes = 1;
+    assert_int_equal(meaning_of(&b->design, &b->gathered, 3, MEGOHM, text, &st), STATUS_OK);
+    assert_non_null(strstr(text, "it is odd"));
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_resistance),
+        cmocka_unit_test(test_polarity),
+        cmocka_unit_test(test_insulation),
+        cmocka_unit_test(test_left_out),
+    };
+
+    return cmocka_run_group_tests_name("meaning", tests, setup, teardown);
+}
