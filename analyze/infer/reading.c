@@ -87,8 +87,9 @@ double reading_noise(const struct reading_bench *bench, const struct evidence_it
     case EVIDENCE_INSULATION:
         return fmin(1, hypot(rel, 0.1));
     case EVIDENCE_INDUCTANCE:
-        /* A bridge also sees the eddy currents of solid iron, which the model leaves out. */
-        return fmin(1, hypot(rel, e->at.frequency > 0 ? 0.25 : 0.06));
+        /* A rise through the knee of the iron has no one inductance; a bridge also sees the eddy
+         * currents of solid iron, which the model leaves out. */
+        return fmin(1, hypot(rel, e->at.frequency > 0 ? 0.25 : 0.13));
     case EVIDENCE_SECOND_TIME:
         return 0.4;
     case EVIDENCE_DIAMETER: {

@@ -1,6 +1,8 @@
 #include "analyze/infer/weigh.h"
 
 #include <gsl/gsl_cdf.h>
+#include <gsl/gsl_eigen.h>
+#include <gsl/gsl_matrix.h>
 #include <gsl/gsl_qrng.h>
 #include <math.h>
 #include <stdint.h>
@@ -8,9 +10,12 @@
 #include <string.h>
 
 #define STEPS_MAX     12
-#define CASES_MAX     6    /* sound, and up to five ways of taking items as mistakes */
-#define RIDGE_MAX     10   /* further parts of the proposal, along unknowns that bend */
-#define MEND_MAX      6    /* and where the first draws found the proposal thin */
+#define CASES_MAX     6  /* sound, and up to five ways of taking items as mistakes */
+#define RIDGE_MAX     10 /* further parts of the proposal, along unknowns that bend */
+#define MEND_MAX      9  /* and where the first draws found the proposal thin */
+#define TRUST_DRAWS   20
+#define LAPLACE_U     0.3
+#define MEND_ROUNDS   3
 #define MEND_BELOW    0.25 /* share of effective draws below which it is mended */
 #define RIDGE_WIDTH   0.5  /* of one of those */
 #define MISTAKES_MAX  3    /* in one case */
@@ -37,12 +42,19 @@ struct weigh_case {
     double at;
 };
 
-/* Costly scalars near the mode: value, slope and bend in each unknown. */
+#define CROSS_MAX 7 /* axes between which the twist is looked at */
+
+/* Costly scalars near the mode: a quadratic along the principal axes of the posterior there, with
+ * the mixed terms of those axes that do most. */
 struct parabola {
-    double centre[WEIGH_UNKNOWNS_MAX], step[WEIGH_UNKNOWNS_MAX];
+    double centre[WEIGH_UNKNOWNS_MAX];
+    double axis[WEIGH_UNKNOWNS_MAX][WEIGH_UNKNOWNS_MAX]; /* axis[k]: unit vector k */
+    double step[WEIGH_UNKNOWNS_MAX];
     double value[WEIGH_ITEMS_MAX];
-    double slope[WEIGH_ITEMS_MAX][WEIGH_UNKNOWNS_MAX];
+    double slope[WEIGH_ITEMS_MAX][WEIGH_UNKNOWNS_MAX]; /* per step */
     double bend[WEIGH_ITEMS_MAX][WEIGH_UNKNOWNS_MAX];
+    size_t crosses, cross[CROSS_MAX];
+    double twist[WEIGH_ITEMS_MAX][CROSS_MAX][CROSS_MAX];
 };
 
 struct work {
@@ -99,6 +111,7 @@ static bool evaluate_near(struct work *w, const double *z, double *scalar)
 {
     const struct weigh_model *m = w->model;
     const struct parabola *p = &w->parabola;
+    double y[WEIGH_UNKNOWNS_MAX];
 
     if (!m->quick) {
         w->near = false;
@@ -106,16 +119,21 @@ static bool evaluate_near(struct work *w, const double *z, double *scalar)
     }
     if (!m->quick(m->context, z, scalar))
         return false;
+    for (size_t k = 0; k < m->unknowns; k++) {
+        y[k] = 0;
+        for (size_t j = 0; j < m->unknowns; j++)
+            y[k] += p->axis[k][j] * (z[j] - p->centre[j]);
+        y[k] = fmax(-PARABOLA_END, fmin(PARABOLA_END, y[k] / p->step[k]));
+    }
     for (size_t i = 0; i < m->items; i++) {
         if (!m->costly[i])
             continue;
         scalar[i] = p->value[i];
-        for (size_t j = 0; j < m->unknowns; j++) {
-            double end = PARABOLA_END * p->step[j];
-            double d = fmax(-end, fmin(end, z[j] - p->centre[j]));
-
-            scalar[i] += d * (p->slope[i][j] + 0.5 * p->bend[i][j] * d);
-        }
+        for (size_t k = 0; k < m->unknowns; k++)
+            scalar[i] += y[k] * (p->slope[i][k] + 0.5 * p->bend[i][k] * y[k]);
+        for (size_t a = 0; a < p->crosses; a++)
+            for (size_t b = 0; b < a; b++)
+                scalar[i] += p->twist[i][a][b] * y[p->cross[a]] * y[p->cross[b]];
     }
     return tidy(m, scalar);
 }
@@ -620,65 +638,194 @@ static void share_out(struct work *w)
         w->list[k].share /= sum;
 }
 
-/* Fits the parabolas about the mode of the leading case, over about a standard deviation of each
- * unknown. */
+/* Slopes of the items that are not costly by differences, and the precision with them: those items
+ * are often so sharp that a slope off by some per cent makes a proposal useless. */
+static bool sharpen(struct work *w, struct weigh_case *c)
+{
+    const struct weigh_model *m = w->model;
+    double z[WEIGH_UNKNOWNS_MAX], up[WEIGH_ITEMS_MAX], down[WEIGH_ITEMS_MAX];
+    double gradient[WEIGH_UNKNOWNS_MAX];
+
+    memcpy(z, c->mode, sizeof z);
+    for (size_t j = 0; j < m->unknowns; j++) {
+        bool good;
+
+        memcpy(up, c->scalar, sizeof up);
+        memcpy(down, c->scalar, sizeof down);
+        z[j] = c->mode[j] + SLOPE_STEP;
+        good = m->quick(m->context, z, up);
+        z[j] = c->mode[j] - SLOPE_STEP;
+        good = m->quick(m->context, z, down) && good;
+        z[j] = c->mode[j];
+        if (!good || !tidy(m, up) || !tidy(m, down))
+            continue;
+        for (size_t i = 0; i < m->items; i++)
+            if (!m->costly[i])
+                c->slope[i][j] = (up[i] - down[i]) / (2 * SLOPE_STEP);
+    }
+    return normal_at(w, c, gradient);
+}
+
+/* Principal axes of the normal approximation: eigenvectors of the precision matrix. */
+static bool find_axes(const struct weigh_case *c, size_t n, struct parabola *p)
+{
+    gsl_matrix *precision = gsl_matrix_calloc(n, n), *vectors = gsl_matrix_calloc(n, n);
+    gsl_vector *values = gsl_vector_calloc(n);
+    gsl_eigen_symmv_workspace *space = gsl_eigen_symmv_alloc(n);
+    bool good = precision && vectors && values && space;
+
+    if (good) {
+        for (size_t i = 0; i < n; i++) {
+            for (size_t j = 0; j < n; j++) {
+                double sum = 0;
+
+                for (size_t k = 0; k <= i && k <= j; k++)
+                    sum += c->chol[i][k] * c->chol[j][k];
+                gsl_matrix_set(precision, i, j, sum);
+            }
+        }
+        good = gsl_eigen_symmv(precision, values, vectors, space) == 0;
+    }
+    for (size_t k = 0; good && k < n; k++) {
+        p->step[k] = fmax(0.02, fmin(1, 1 / sqrt(fmax(1e-12, gsl_vector_get(values, k)))));
+        for (size_t j = 0; j < n; j++)
+            p->axis[k][j] = gsl_matrix_get(vectors, j, k);
+    }
+    gsl_matrix_free(precision);
+    gsl_matrix_free(vectors);
+    gsl_vector_free(values);
+    if (space)
+        gsl_eigen_symmv_free(space);
+    return good;
+}
+
+/* Costly scalars at so many steps along two axes; those of the mode where there are none. */
+static bool look(struct work *w, const struct weigh_case *c, size_t a, double steps_a, size_t b,
+                 double steps_b, double *scalar)
+{
+    const struct parabola *p = &w->parabola;
+    double z[WEIGH_UNKNOWNS_MAX];
+
+    for (size_t j = 0; j < w->model->unknowns; j++)
+        z[j] = c->mode[j] + steps_a * p->step[a] * p->axis[a][j] +
+               steps_b * p->step[b] * p->axis[b][j];
+    return evaluate(w, z, scalar);
+}
+
+/* Fits the quadratics about the mode of the leading case. */
 static bool fit_parabola(struct work *w, struct weigh_case *c)
 {
     const struct weigh_model *m = w->model;
     struct parabola *p = &w->parabola;
-    struct weigh_case *copy;
-    double z[WEIGH_UNKNOWNS_MAX], gradient[WEIGH_UNKNOWNS_MAX];
-    bool good = true;
+    struct weigh_case *better;
+    double gradient[WEIGH_UNKNOWNS_MAX], size[WEIGH_UNKNOWNS_MAX];
+    double(*up)[WEIGH_ITEMS_MAX] = malloc(WEIGH_UNKNOWNS_MAX * sizeof *up);
+    size_t n = m->unknowns;
 
-    copy = malloc(sizeof *copy);
-    if (!copy)
+    better = malloc(sizeof *better);
+    if (!better || !up || (n > 0 && (!sharpen(w, c) || !find_axes(c, n, p)))) {
+        free(better);
+        free(up);
         return false;
-    *copy = *c;
+    }
+    *better = *c;
     memcpy(p->centre, c->mode, sizeof p->centre);
     memcpy(p->value, c->scalar, sizeof p->value);
-    memcpy(z, c->mode, sizeof z);
-    for (size_t j = 0; j < m->unknowns && good; j++) {
-        double unit[WEIGH_UNKNOWNS_MAX] = {0}, column[WEIGH_UNKNOWNS_MAX];
-        double up[WEIGH_ITEMS_MAX], down[WEIGH_ITEMS_MAX], h;
+    memset(p->twist, 0, sizeof p->twist);
+    p->crosses = 0;
+    for (size_t k = 0; k < n; k++) {
+        double down[WEIGH_ITEMS_MAX];
         bool have_up, have_down, matters = false;
 
-        unit[j] = 1;
-        solve(c->chol, m->unknowns, unit, column);
-        h = p->step[j] = fmax(0.15, fmin(1, sqrt(column[j])));
+        size[k] = 0;
         for (size_t i = 0; i < m->items; i++) {
-            p->slope[i][j] = c->slope[i][j];
-            p->bend[i][j] = 0;
-            if (m->costly[i] && (j >= m->slopes || fabs(c->slope[i][j]) * h > STRAIGHT))
+            p->slope[i][k] = p->bend[i][k] = 0;
+            for (size_t j = 0; j < n; j++)
+                p->slope[i][k] += c->slope[i][j] * p->axis[k][j] * p->step[k];
+            up[k][i] = c->scalar[i] + p->slope[i][k];
+            if (m->costly[i] && fabs(p->slope[i][k]) > STRAIGHT)
                 matters = true;
         }
+        /* What the finding does to the costly items is seldom straight. */
+        for (size_t j = m->slopes; j < n; j++)
+            matters = matters || fabs(p->axis[k][j] * p->step[k]) > 0.1;
         if (!matters)
             continue;
-        z[j] = c->mode[j] + h;
-        have_up = evaluate(w, z, up);
-        z[j] = c->mode[j] - h;
-        have_down = evaluate(w, z, down);
-        z[j] = c->mode[j];
+        have_up = look(w, c, k, 1, k, 0, up[k]);
+        have_down = look(w, c, k, -1, k, 0, down);
         for (size_t i = 0; i < m->items; i++) {
             double f = c->scalar[i];
 
             if (!have_up && !have_down)
-                up[i] = down[i] = f;
+                up[k][i] = down[i] = f;
             else if (!have_up)
-                up[i] = 2 * f - down[i];
+                up[k][i] = 2 * f - down[i];
             else if (!have_down)
-                down[i] = 2 * f - up[i];
-            p->slope[i][j] = (up[i] - down[i]) / (2 * h);
-            p->bend[i][j] = (up[i] - 2 * f + down[i]) / (h * h);
+                down[i] = 2 * f - up[k][i];
+            p->slope[i][k] = (up[k][i] - down[i]) / 2;
+            p->bend[i][k] = up[k][i] - 2 * f + down[i];
+            if (m->costly[i] && fabs(f) < WEIGH_FAR)
+                size[k] = fmax(size[k], p->step[k] * fabs(p->slope[i][k]) + fabs(p->bend[i][k]));
+        }
+    }
+    while (p->crosses < CROSS_MAX) {
+        size_t best = n;
+
+        for (size_t k = 0; k < n; k++)
+            if (size[k] > STRAIGHT && (best == n || size[k] > size[best]))
+                best = k;
+        if (best == n)
+            break;
+        size[best] = 0;
+        p->cross[p->crosses++] = best;
+    }
+    for (size_t a = 0; a < p->crosses; a++) {
+        for (size_t b = 0; b < a; b++) {
+            size_t ka = p->cross[a], kb = p->cross[b];
+            double both[WEIGH_ITEMS_MAX];
+
+            if (!look(w, c, ka, 1, kb, 1, both))
+                continue;
+            for (size_t i = 0; i < m->items; i++)
+                if (m->costly[i])
+                    p->twist[i][a][b] = both[i] - up[ka][i] - up[kb][i] + c->scalar[i];
         }
     }
     /* The slopes are better than those of the search: a better proposal. */
-    for (size_t i = 0; i < m->items; i++)
-        if (m->costly[i])
-            memcpy(copy->slope[i], p->slope[i], m->unknowns * sizeof *copy->slope[i]);
-    if (normal_at(w, copy, gradient))
-        *c = *copy;
-    free(copy);
-    return good;
+    for (size_t i = 0; i < m->items; i++) {
+        if (!m->costly[i])
+            continue;
+        for (size_t j = 0; j < n; j++) {
+            better->slope[i][j] = 0;
+            for (size_t k = 0; k < n; k++)
+                better->slope[i][j] += p->slope[i][k] / p->step[k] * p->axis[k][j];
+        }
+    }
+    if (normal_at(w, better, gradient))
+        *c = *better;
+    free(better);
+    free(up);
+    return true;
+}
+
+/* Settles every case once more with the costly items near: cheap, so with exact slopes. */
+static void polish(struct work *w)
+{
+    struct weigh_case *before;
+
+    if (!w->model->quick)
+        return;
+    before = malloc(sizeof *before);
+    if (!before)
+        return;
+    w->near = true;
+    for (size_t k = 0; k < w->cases; k++) {
+        *before = w->list[k];
+        if (!settle(w, &w->list[k], true, true))
+            w->list[k] = *before;
+    }
+    w->near = false;
+    free(before);
 }
 
 /* Mean of exact over near likelihood on EXACT_DRAWS draws taken by their weight, and its relative
@@ -774,15 +921,95 @@ static double distance(const struct weigh_case *c, const double *a, const double
     return square;
 }
 
+/* Adds one part to the proposal with the mean and covariance of the weighted points, the weights
+ * flattened until enough points count (population Monte Carlo; Cappe et al., J. Comput. Graph.
+ * Stat. 13 (2004) 907-929). False if there are too few. */
+static bool match_moments(struct work *w, const double *point, const double *weight, size_t total,
+                          double top)
+{
+    size_t n = w->model->unknowns, lead = 0;
+    struct weigh_case *c = &w->list[w->cases];
+    double mean[WEIGH_UNKNOWNS_MAX] = {0}, power, sum = 0, sum2 = 0;
+    double(*spread)[WEIGH_UNKNOWNS_MAX];
+
+    if (w->cases >= CASES_MAX + RIDGE_MAX + MEND_MAX)
+        return false;
+    for (size_t k = 1; k < w->cases; k++)
+        if (w->list[k].share > w->list[lead].share)
+            lead = k;
+    for (power = 1; power > 0.05; power /= 2) {
+        sum = sum2 = 0;
+        for (size_t i = 0; i < total; i++) {
+            double x = exp(power * (weight[i] - top));
+
+            sum += x;
+            sum2 += x * x;
+        }
+        if (sum * sum / sum2 > 4 * (double)n)
+            break;
+    }
+    if (power <= 0.05)
+        return false;
+    spread = calloc(WEIGH_UNKNOWNS_MAX, sizeof *spread);
+    if (!spread)
+        return false;
+    for (size_t i = 0; i < total; i++) {
+        double x = exp(power * (weight[i] - top)) / sum;
+
+        for (size_t j = 0; j < n; j++)
+            mean[j] += x * point[i * n + j];
+    }
+    for (size_t i = 0; i < total; i++) {
+        double x = exp(power * (weight[i] - top)) / sum;
+
+        for (size_t j = 0; j < n; j++)
+            for (size_t k = 0; k <= j; k++)
+                spread[j][k] += x * (point[i * n + j] - mean[j]) * (point[i * n + k] - mean[k]);
+    }
+    *c = w->list[lead];
+    memcpy(c->mode, mean, n * sizeof *mean);
+    /* A fifth of the leading part's covariance keeps it from collapsing. */
+    for (size_t k = 0; k < n; k++) {
+        double unit[WEIGH_UNKNOWNS_MAX] = {0}, column[WEIGH_UNKNOWNS_MAX];
+
+        unit[k] = 1;
+        solve(w->list[lead].chol, n, unit, column);
+        for (size_t j = k; j < n; j++)
+            spread[j][k] = 0.8 * spread[j][k] + 0.2 * column[j];
+    }
+    /* Precision: the inverse, column by column. */
+    if (factor(spread, n)) {
+        bool good;
+
+        for (size_t k = 0; k < n; k++) {
+            double unit[WEIGH_UNKNOWNS_MAX] = {0}, column[WEIGH_UNKNOWNS_MAX];
+
+            unit[k] = 1;
+            solve(spread, n, unit, column);
+            for (size_t j = k; j < n; j++)
+                c->chol[j][k] = column[j];
+        }
+        good = factor(c->chol, n);
+        free(spread);
+        /* The greater part of the next draws. */
+        c->log_evidence = w->list[lead].log_evidence + 1;
+        w->cases += good;
+        return good;
+    }
+    free(spread);
+    return false;
+}
+
 /* Adds parts to the proposal at the heaviest points. */
-static void mend_proposal(struct work *w, const double *point, const double *weight, size_t total)
+static void mend_proposal(struct work *w, const double *point, const double *weight, size_t total,
+                          size_t most)
 {
     size_t n = w->model->unknowns, first = w->cases, lead = 0;
 
     for (size_t k = 1; k < first; k++)
         if (w->list[k].share > w->list[lead].share)
             lead = k;
-    while (w->cases < first + MEND_MAX && w->cases < CASES_MAX + RIDGE_MAX + MEND_MAX) {
+    while (w->cases < first + most && w->cases < CASES_MAX + RIDGE_MAX + MEND_MAX) {
         struct weigh_case *c = &w->list[w->cases];
         size_t best = total;
 
@@ -822,9 +1049,15 @@ static enum status_code sample(struct work *w, const struct weigh_options *o, si
         goto out;
     }
     top = draw_points(w, o, sobol, point, weight, share);
-    if (n > 0 && top > -INFINITY &&
-        effective_draws(weight, total, top) < MEND_BELOW * (double)total) {
-        mend_proposal(w, point, weight, total);
+    for (int round = 0; n > 0 && top > -INFINITY && round < MEND_ROUNDS; round++) {
+        size_t before = w->cases;
+
+        if (effective_draws(weight, total, top) >= MEND_BELOW * (double)total)
+            break;
+        match_moments(w, point, weight, total, top);
+        mend_proposal(w, point, weight, total, 2);
+        if (w->cases == before)
+            break;
         share_out(w);
         top = draw_points(w, o, sobol, point, weight, share);
     }
@@ -855,6 +1088,11 @@ static enum status_code sample(struct work *w, const struct weigh_options *o, si
     r->log_evidence_u =
         fmax(r->log_evidence_u, sqrt(fmax(0, 1 / r->effective - 1 / (double)total)));
     r->sampled = true;
+    /* A handful of draws that count says less than the normal approximation does. */
+    if (r->effective < TRUST_DRAWS && isfinite(r->laplace)) {
+        r->log_evidence_u = fmax(LAPLACE_U, 0.5 * fabs(r->log_evidence - r->laplace));
+        r->log_evidence = r->laplace;
+    }
     if (m->quick) {
         double u, ratio = put_right(w, point, weight, total, sum, &u);
 
@@ -964,6 +1202,7 @@ enum status_code weigh_integrate(const struct weigh_model *model,
             free(w);
             return status_fail(st, STATUS_MEMORY, "no memory for an integral");
         }
+        polish(w);
         follow_ridges(w, lead);
         share_out(w);
         code = sample(w, options, keep, result, st);

@@ -37,9 +37,9 @@ struct weigh_model {
     /* Probability that an item is a mistake; NULL means never. */
     double (*mistake)(void *context, size_t item);
     /* Where some items cost much more than others: fills only the others, the costly ones marked.
-     * While sampling, the costly scalars are then taken from a parabola in each unknown about the
-     * mode, and the integral is put right by the exact ones at a few of the draws; the error of
-     * that is part of the standard error. NULL: none is costly. */
+     * While sampling, the costly scalars are then taken from a quadratic about the mode, and the
+     * integral is put right by the exact ones at a few of the draws; the error of that is part of
+     * the standard error. NULL: none is costly. */
     bool (*quick)(void *context, const double *z, double *scalar);
     const bool *costly;
     /* Rough derivatives of the scalars (rows of items) in the first 'slopes' unknowns, to begin the
