@@ -10,14 +10,16 @@
 #include <string.h>
 
 #define STEPS_MAX     12
-#define CASES_MAX     6  /* sound, and up to five ways of taking items as mistakes */
-#define RIDGE_MAX     10 /* further parts of the proposal, along unknowns that bend */
-#define MEND_MAX      9  /* and where the first draws found the proposal thin */
+#define CASES_MAX     6 /* sound, and up to five ways of taking items as mistakes */
+#define MEND_MAX      9 /* and where the first draws found the proposal thin */
 #define TRUST_DRAWS   20
 #define LAPLACE_U     0.3
 #define MEND_ROUNDS   3
 #define MEND_BELOW    0.25 /* share of effective draws below which it is mended */
-#define RIDGE_WIDTH   0.5  /* of one of those */
+#define HELD_WIDTH    0.01 /* how firmly an unknown is held while the others settle */
+#define CURVE_NODES   15
+#define CURVE_CELLS   6    /* between two nodes */
+#define CURVE_SHARE   0.7  /* of the proposal */
 #define MISTAKES_MAX  3    /* in one case */
 #define SLOPE_STEP    0.02 /* of z, for the Jacobian: well above the tolerance of a magnet solve */
 #define PROPOSAL_NEAR 1.1  /* spread of the proposal against the normal approximation */
@@ -36,8 +38,7 @@ struct weigh_case {
     double slope[WEIGH_ITEMS_MAX][WEIGH_UNKNOWNS_MAX];
     double log_evidence;
     double share; /* of the proposal */
-    /* A part of the proposal for the ridge only: unknown 'held' is drawn to 'at'. */
-    bool ridge;
+    bool holding; /* unknown 'held' is held 'at' a place while the others settle */
     size_t held;
     double at;
 };
@@ -57,12 +58,25 @@ struct parabola {
     double twist[WEIGH_ITEMS_MAX][CROSS_MAX][CROSS_MAX];
 };
 
+/* Where the posterior is no ellipsoid but a ridge: the mode of all other unknowns against one. */
+struct curve {
+    bool use;
+    size_t held, nodes;
+    double at[CURVE_NODES];
+    double mode[CURVE_NODES][WEIGH_UNKNOWNS_MAX];
+    double chol[CURVE_NODES][WEIGH_UNKNOWNS_MAX][WEIGH_UNKNOWNS_MAX]; /* of the others' precision;
+                                                                        'held' has 1 by itself */
+    double height[CURVE_NODES];                   /* log density of the held unknown there */
+    double mass[(CURVE_NODES - 1) * CURVE_CELLS]; /* of each cell; sums to 1 */
+};
+
 struct work {
     const struct weigh_model *model;
     size_t evaluations;
-    struct weigh_case list[CASES_MAX + RIDGE_MAX + MEND_MAX];
+    struct weigh_case list[CASES_MAX + MEND_MAX];
     size_t cases;
     struct parabola parabola;
+    struct curve curve;
     bool near; /* take costly items from the parabolas in the search too */
 };
 
@@ -323,9 +337,9 @@ static bool normal_at(struct work *w, struct weigh_case *c, double *gradient)
         for (size_t k = 0; k <= j; k++)
             c->chol[j][k] = j == k ? 1 : 0;
     }
-    if (c->ridge) {
-        gradient[c->held] -= (c->mode[c->held] - c->at) / (RIDGE_WIDTH * RIDGE_WIDTH);
-        c->chol[c->held][c->held] += 1 / (RIDGE_WIDTH * RIDGE_WIDTH);
+    if (c->holding) {
+        gradient[c->held] -= (c->mode[c->held] - c->at) / (HELD_WIDTH * HELD_WIDTH);
+        c->chol[c->held][c->held] += 1 / (HELD_WIDTH * HELD_WIDTH);
     }
     for (size_t i = 0; i < m->items; i++) {
         double first, second;
@@ -342,14 +356,14 @@ static bool normal_at(struct work *w, struct weigh_case *c, double *gradient)
     return factor(c->chol, n);
 }
 
-/* What the search climbs: the log density of the case, less the pull of a ridge. */
+/* What the search climbs: the log density of the case, less the pull that holds an unknown. */
 static double height(const struct weigh_model *m, const struct weigh_case *c, const double *z,
                      const double *scalar)
 {
     double h = log_joint(m, c->mistaken, z, scalar);
 
-    if (c->ridge)
-        h -= 0.5 * pow((z[c->held] - c->at) / RIDGE_WIDTH, 2);
+    if (c->holding)
+        h -= 0.5 * pow((z[c->held] - c->at) / HELD_WIDTH, 2);
     return h;
 }
 
@@ -522,44 +536,203 @@ static void suspect(struct work *w)
     }
 }
 
-/* Adds parts to the proposal along each of the model's bending unknowns, where the posterior is no
- * ellipsoid but a ridge: each is the mode with that unknown drawn to a place of the prior. */
-static void follow_ridges(struct work *w, size_t lead)
+/* Precision of the others given the held unknown, from the normal approximation of c. */
+static bool others_precision(const struct weigh_case *c, size_t n, size_t held,
+                             double chol[WEIGH_UNKNOWNS_MAX][WEIGH_UNKNOWNS_MAX])
 {
-    static const double place[5] = {-2.2, -1.1, 0, 1.1, 2.2};
+    for (size_t i = 0; i < n; i++) {
+        for (size_t j = 0; j <= i; j++) {
+            double sum = 0;
+
+            for (size_t k = 0; k <= j; k++)
+                sum += c->chol[i][k] * c->chol[j][k];
+            if (i == held || j == held)
+                sum = i == j ? 1 : 0;
+            chol[i][j] = sum;
+        }
+    }
+    return factor(chol, n);
+}
+
+/* Settles the others with the held unknown at one place, from where *c is; fills a node. */
+static bool curve_node(struct work *w, struct weigh_case *c, double at, size_t node)
+{
     const struct weigh_model *m = w->model;
-    size_t bends = m->bends < m->unknowns ? m->bends : m->unknowns;
-    double best = w->list[lead].log_evidence;
+    struct curve *v = &w->curve;
+    size_t n = m->unknowns;
 
+    c->holding = true;
+    c->held = v->held;
+    c->at = c->mode[v->held] = at;
+    if (!settle(w, c, true, true) || !others_precision(c, n, v->held, v->chol[node]))
+        return false;
+    v->at[node] = at;
+    memcpy(v->mode[node], c->mode, n * sizeof(double));
+    v->mode[node][v->held] = at;
+    v->height[node] = log_joint(m, c->mistaken, c->mode, c->scalar);
+    for (size_t j = 0; j < n; j++)
+        v->height[node] -= log(v->chol[node][j][j]);
+    return isfinite(v->height[node]);
+}
+
+/* Follows the ridge along the least known of the bending unknowns of the leading case. */
+static void follow_ridge(struct work *w, size_t lead)
+{
+    static const double place[CURVE_NODES] = {-7,  -5, -3.5, -2.4, -1.6, -1, -0.5, 0,
+                                              0.5, 1,  1.6,  2.4,  3.5,  5,  7};
+    const struct weigh_model *m = w->model;
+    struct curve *v = &w->curve;
+    size_t n = m->unknowns, bends = m->bends < n ? m->bends : n, first = 0, last = 0;
+    double spread = 0, top = -INFINITY, sum = 0;
+    struct weigh_case *c;
+    bool good[CURVE_NODES] = {false};
+
+    v->use = false;
+    if (bends == 0)
+        return;
+    for (size_t j = n - bends; j < n; j++) {
+        double unit[WEIGH_UNKNOWNS_MAX] = {0}, column[WEIGH_UNKNOWNS_MAX];
+
+        unit[j] = 1;
+        solve(w->list[lead].chol, n, unit, column);
+        if (column[j] > spread) {
+            spread = column[j];
+            v->held = j;
+        }
+    }
+    spread = fmax(0.02, fmin(0.7, sqrt(spread)));
+    c = malloc(sizeof *c);
+    if (!c)
+        return;
     w->near = m->quick != NULL;
-    for (size_t b = 0; b < bends && b < 2; b++) {
-        size_t held = m->unknowns - bends + b;
-        double sharp = w->list[lead].chol[held][held];
+    /* Outwards from the mode both ways, each node from the one before. */
+    for (int way = -1; way <= 1; way += 2) {
+        *c = w->list[lead];
+        for (size_t k = 0; k <= CURVE_NODES / 2; k++) {
+            size_t node = (size_t)((int)(CURVE_NODES / 2) + way * (int)k);
+            double at = w->list[lead].mode[v->held] + spread * place[node];
 
-        /* Well known: the mode's own part will do. */
-        if (sharp > 8)
-            continue;
-        for (size_t k = 0; k < 5 && w->cases < CASES_MAX + RIDGE_MAX; k++) {
-            struct weigh_case *c = &w->list[w->cases];
-
-            if (fabs(place[k] - w->list[lead].mode[held]) < 0.4)
+            if (way > 0 && k == 0)
                 continue;
-            *c = w->list[lead];
-            c->ridge = true;
-            c->held = held;
-            c->at = c->mode[held] = place[k];
-            if (settle(w, c, true, true) && c->log_evidence > best - 7)
-                w->cases++;
+            if (fabs(at) > 5 || !curve_node(w, c, at, node) ||
+                (k > 0 && v->height[node] < v->height[CURVE_NODES / 2] - 14))
+                break;
+            good[node] = true;
+            top = fmax(top, v->height[node]);
         }
     }
     w->near = false;
+    free(c);
+    for (size_t k = 0; k < CURVE_NODES; k++) {
+        if (!good[k])
+            continue;
+        if (!good[first])
+            first = k;
+        last = k;
+    }
+    if (!good[first] || last < first + 2)
+        return;
+    v->nodes = last - first + 1;
+    memmove(v->at, v->at + first, v->nodes * sizeof *v->at);
+    memmove(v->mode, v->mode + first, v->nodes * sizeof *v->mode);
+    memmove(v->chol, v->chol + first, v->nodes * sizeof *v->chol);
+    memmove(v->height, v->height + first, v->nodes * sizeof *v->height);
+    for (size_t i = 0; i < (v->nodes - 1) * CURVE_CELLS; i++) {
+        size_t k = i / CURVE_CELLS;
+        double f = ((double)(i % CURVE_CELLS) + 0.5) / CURVE_CELLS;
+
+        v->mass[i] =
+            exp((1 - f) * v->height[k] + f * v->height[k + 1] - top) * (v->at[k + 1] - v->at[k]);
+        sum += v->mass[i];
+    }
+    for (size_t i = 0; i < (v->nodes - 1) * CURVE_CELLS; i++)
+        v->mass[i] /= sum;
+    v->use = true;
+}
+
+/* The others' mode at a place of the held unknown between nodes k and k + 1 (cubic, with the slopes
+ * of the neighbours), and the node whose precision holds there. */
+static size_t curve_mode(const struct curve *v, size_t n, size_t k, double at, double *mode)
+{
+    double h = v->at[k + 1] - v->at[k], t = (at - v->at[k]) / h;
+    double a = (1 + 2 * t) * (1 - t) * (1 - t), b = t * (1 - t) * (1 - t);
+    double c = t * t * (3 - 2 * t), d = t * t * (t - 1);
+    size_t before = k > 0 ? k - 1 : k, after = k + 2 < v->nodes ? k + 2 : k + 1;
+
+    for (size_t j = 0; j < n; j++) {
+        double slope0 = (v->mode[k + 1][j] - v->mode[before][j]) / (v->at[k + 1] - v->at[before]);
+        double slope1 = (v->mode[after][j] - v->mode[k][j]) / (v->at[after] - v->at[k]);
+
+        mode[j] = a * v->mode[k][j] + b * h * slope0 + c * v->mode[k + 1][j] + d * h * slope1;
+    }
+    mode[v->held] = at;
+    return t < 0.5 ? k : k + 1;
+}
+
+/* Log density of the curve's part of the proposal. */
+static double log_curve(const struct curve *v, size_t n, const double *z)
+{
+    double mode[WEIGH_UNKNOWNS_MAX], x = z[v->held], square = 0, det = 0, cell;
+    size_t k = 0, node, i;
+
+    if (x < v->at[0] || x >= v->at[v->nodes - 1])
+        return -INFINITY;
+    while (x >= v->at[k + 1])
+        k++;
+    cell = (v->at[k + 1] - v->at[k]) / CURVE_CELLS;
+    i = (size_t)((x - v->at[k]) / cell);
+    i = k * CURVE_CELLS + (i < CURVE_CELLS ? i : CURVE_CELLS - 1);
+    node = curve_mode(v, n, k, x, mode);
+    for (size_t j = 0; j < n; j++) {
+        double s = 0;
+
+        if (j == v->held)
+            continue;
+        for (size_t r = j; r < n; r++)
+            s += v->chol[node][r][j] * (z[r] - mode[r]);
+        square += s * s;
+        det += log(v->chol[node][j][j]);
+    }
+    det += log(v->mass[i] / cell) - 0.5 * (double)(n - 1) * log(2 * M_PI);
+    return weigh_log_add(log1p(-WIDE_SHARE) + det - (double)(n - 1) * log(PROPOSAL_NEAR) -
+                             0.5 * square / (PROPOSAL_NEAR * PROPOSAL_NEAR),
+                         log(WIDE_SHARE) + det - (double)(n - 1) * log(PROPOSAL_WIDE) -
+                             0.5 * square / (PROPOSAL_WIDE * PROPOSAL_WIDE));
+}
+
+/* The point on the curve's part that uniform u[n] stands for; scale: near or wide. */
+static void propose_on_curve(const struct curve *v, size_t n, const double *u, double scale,
+                             double *z)
+{
+    double mode[WEIGH_UNKNOWNS_MAX], left = u[v->held], at, cell;
+    size_t i = 0, k, node;
+
+    while (i + 1 < (v->nodes - 1) * CURVE_CELLS && left >= v->mass[i])
+        left -= v->mass[i++];
+    k = i / CURVE_CELLS;
+    cell = (v->at[k + 1] - v->at[k]) / CURVE_CELLS;
+    at = v->at[k] + cell * ((double)(i % CURVE_CELLS) + fmin(1 - 1e-9, fmax(0, left / v->mass[i])));
+    node = curve_mode(v, n, k, at, mode);
+    z[v->held] = at;
+    for (size_t r = n; r-- > 0;) {
+        double s;
+
+        if (r == v->held)
+            continue;
+        s = scale * gsl_cdf_ugaussian_Pinv(u[r]);
+        for (size_t j = r + 1; j < n; j++)
+            if (j != v->held)
+                s -= v->chol[node][j][r] * (z[j] - mode[j]);
+        z[r] = mode[r] + s / v->chol[node][r][r];
+    }
 }
 
 /* Density of the proposal at z. */
 static double log_proposal(const struct work *w, const double *z)
 {
     size_t n = w->model->unknowns;
-    double sum = -INFINITY;
+    double sum = w->curve.use ? log(CURVE_SHARE) + log_curve(&w->curve, n, z) : -INFINITY;
+    double part = w->curve.use ? 1 - CURVE_SHARE : 1;
 
     for (size_t k = 0; k < w->cases; k++) {
         const struct weigh_case *c = &w->list[k];
@@ -577,10 +750,11 @@ static double log_proposal(const struct work *w, const double *z)
             det += log(c->chol[j][j]);
         }
         det -= 0.5 * (double)n * log(2 * M_PI);
-        sum = weigh_log_add(sum, log(c->share * (1 - WIDE_SHARE)) + det -
+        sum = weigh_log_add(sum, log(part * c->share * (1 - WIDE_SHARE)) + det -
                                      (double)n * log(PROPOSAL_NEAR) -
                                      0.5 * square / (PROPOSAL_NEAR * PROPOSAL_NEAR));
-        sum = weigh_log_add(sum, log(c->share * WIDE_SHARE) + det - (double)n * log(PROPOSAL_WIDE) -
+        sum = weigh_log_add(sum, log(part * c->share * WIDE_SHARE) + det -
+                                     (double)n * log(PROPOSAL_WIDE) -
                                      0.5 * square / (PROPOSAL_WIDE * PROPOSAL_WIDE));
     }
     return sum;
@@ -604,6 +778,14 @@ static void propose(const struct work *w, const double *u, double *z)
     size_t n = w->model->unknowns, pick = 0;
     double chance = u[n], normal[WEIGH_UNKNOWNS_MAX], scale;
 
+    if (w->curve.use) {
+        if (chance < CURVE_SHARE) {
+            scale = chance < CURVE_SHARE * WIDE_SHARE ? PROPOSAL_WIDE : PROPOSAL_NEAR;
+            propose_on_curve(&w->curve, n, u, scale, z);
+            return;
+        }
+        chance = (chance - CURVE_SHARE) / (1 - CURVE_SHARE);
+    }
     while (pick + 1 < w->cases && chance >= w->list[pick].share) {
         chance -= w->list[pick].share;
         pick++;
@@ -932,7 +1114,7 @@ static bool match_moments(struct work *w, const double *point, const double *wei
     double mean[WEIGH_UNKNOWNS_MAX] = {0}, power, sum = 0, sum2 = 0;
     double(*spread)[WEIGH_UNKNOWNS_MAX];
 
-    if (w->cases >= CASES_MAX + RIDGE_MAX + MEND_MAX)
+    if (w->cases >= CASES_MAX + MEND_MAX)
         return false;
     for (size_t k = 1; k < w->cases; k++)
         if (w->list[k].share > w->list[lead].share)
@@ -1009,7 +1191,7 @@ static void mend_proposal(struct work *w, const double *point, const double *wei
     for (size_t k = 1; k < first; k++)
         if (w->list[k].share > w->list[lead].share)
             lead = k;
-    while (w->cases < first + most && w->cases < CASES_MAX + RIDGE_MAX + MEND_MAX) {
+    while (w->cases < first + most && w->cases < CASES_MAX + MEND_MAX) {
         struct weigh_case *c = &w->list[w->cases];
         size_t best = total;
 
@@ -1165,7 +1347,7 @@ enum status_code weigh_integrate(const struct weigh_model *model,
     /* Half a megabyte: only what is read before it is written is cleared. */
     w->model = model;
     w->evaluations = w->cases = 0;
-    w->near = false;
+    w->near = w->curve.use = false;
     memset(&w->list[0], 0, sizeof w->list[0]);
     if (options->start)
         memcpy(w->list[0].mode, options->start, model->unknowns * sizeof(double));
@@ -1203,7 +1385,7 @@ enum status_code weigh_integrate(const struct weigh_model *model,
             return status_fail(st, STATUS_MEMORY, "no memory for an integral");
         }
         polish(w);
-        follow_ridges(w, lead);
+        follow_ridge(w, lead);
         share_out(w);
         code = sample(w, options, keep, result, st);
     }

@@ -5,7 +5,8 @@
  * caller maps z to it) and items that depend on z through one scalar each. The integral is done by
  * importance sampling: damped Newton steps find the mode, for the case that every item is sound
  * and for each case in which one item is a mistake; the proposal is the mixture of the normal
- * approximations there; points are Sobol' points with a fixed digital shift for each of several
+ * approximations there and, where the last unknowns bend the posterior into a ridge, of one that
+ * follows the ridge; points are Sobol' points with a fixed digital shift for each of several
  * replicates, whose scatter is the stated standard error. Nothing is random: the same input gives
  * the same answer. Method: Evans and Swartz, Approximating Integrals via Monte Carlo and
  * Deterministic Methods (Oxford 2000), chapters 4 and 6; Owen and Zhou, JASA 95 (2000) 135-143 for
