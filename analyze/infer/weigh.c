@@ -1105,7 +1105,7 @@ static double distance(const struct weigh_case *c, const double *a, const double
 
 /* Adds one part to the proposal with the mean and covariance of the weighted points, the weights
  * flattened until enough points count (population Monte Carlo; Cappe et al., J. Comput. Graph.
- * Stat. 13 (2004) 907-929). False if there are too few. */
+ * Stat. 13 (2004) 907-929, from memory). False if there are too few. */
 static bool match_moments(struct work *w, const double *point, const double *weight, size_t total,
                           double top)
 {

@@ -10,7 +10,7 @@
  * replicates, whose scatter is the stated standard error. Nothing is random: the same input gives
  * the same answer. Method: Evans and Swartz, Approximating Integrals via Monte Carlo and
  * Deterministic Methods (Oxford 2000), chapters 4 and 6; Owen and Zhou, JASA 95 (2000) 135-143 for
- * the mixture proposal. */
+ * the mixture proposal (references from memory). */
 #ifndef TRUEWOUND_WEIGH_H
 #define TRUEWOUND_WEIGH_H
 
