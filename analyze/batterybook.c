@@ -31,9 +31,9 @@ bool batterybook_alarming(enum batterybook_state state)
            state == BATTERYBOOK_SILENT;
 }
 
-double batterybook_days(const struct batterybook *book, enum trend_quantile quantile)
+double batterybook_days(const struct batterybook *book, enum forecast_quantile quantile)
 {
-    if (!book->has_forecast || book->forecast.answer == TREND_TOO_EARLY)
+    if (!book->has_forecast || book->forecast.answer == FORECAST_TOO_EARLY)
         return NAN;
     return fmin(book->forecast.days[quantile], book->forecast.falter_days[quantile]);
 }
@@ -285,15 +285,16 @@ static void say(struct batterybook *book, enum batterybook_state state, const ch
 
 static void conclude(struct batterybook *book, const struct batterybook_alarm *alarm)
 {
-    const struct trend_forecast *f = &book->forecast;
-    double soon = batterybook_days(book, TREND_Q05), likely = batterybook_days(book, TREND_Q50);
+    const struct forecast *f = &book->forecast;
+    double soon = batterybook_days(book, FORECAST_Q05),
+           likely = batterybook_days(book, FORECAST_Q50);
 
     if (book->silent_s > alarm->silent_s)
         say(book, BATTERYBOOK_SILENT, "nothing was heard for %.1f days: look there",
             book->silent_s / DAY);
     else if (!book->has_forecast)
         return;
-    else if (f->answer == TREND_SPENT)
+    else if (f->answer == FORECAST_SPENT)
         say(book, BATTERYBOOK_SPENT, "change the battery now: %s", f->why);
     else if (book->joint.cause == TREND_JOINT)
         say(book, BATTERYBOOK_JOINT, "%s: clean and tighten, then measure again",
@@ -301,7 +302,7 @@ static void conclude(struct batterybook *book, const struct batterybook_alarm *a
     else if (soon * DAY < alarm->within_s)
         say(book, BATTERYBOOK_SOON, "it may not last another %.0f days: likely %.0f, %.0f at worst",
             alarm->within_s / DAY, likely, soon);
-    else if (f->answer == TREND_TOO_EARLY)
+    else if (f->answer == FORECAST_TOO_EARLY)
         say(book, BATTERYBOOK_EARLY, "too early to tell: %s", f->why);
     else
         say(book, BATTERYBOOK_FINE, "likely good for another %.0f days", likely);
@@ -309,7 +310,7 @@ static void conclude(struct batterybook *book, const struct batterybook_alarm *a
 
 static void notes(struct batterybook *book)
 {
-    const struct trend_forecast *f = &book->forecast;
+    const struct forecast *f = &book->forecast;
 
     if (!book->site.loaded)
         note(book, "the voltage in a pulse is not read (--loaded), so a bad joint cannot be told "
@@ -337,8 +338,8 @@ static void work_out(struct store *store, struct batterybook *book,
     find_slope(book);
     trend_knee(book->day, book->n_day, &book->knee);
     trend_joint(&book->setup, book->day, book->n_day, &book->joint);
-    book->has_forecast = trend_forecast(&book->setup, book->day, book->n_day, &book->joint,
-                                        &book->forecast, &st) == STATUS_OK;
+    book->has_forecast = forecast_make(&book->setup, book->day, book->n_day, &book->joint,
+                                       &book->forecast, &st) == STATUS_OK;
     if (!book->has_forecast)
         say(book, BATTERYBOOK_NO_WORD, "%s", st.text);
     conclude(book, alarm);

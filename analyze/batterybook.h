@@ -5,7 +5,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#include "analyze/infer/trend.h"
+#include "analyze/infer/forecast.h"
 #include "db/status.h"
 #include "db/store.h"
 #include "db/store_result.h"
@@ -53,7 +53,7 @@ struct batterybook {
     struct trend_knee knee;
     struct trend_joint joint;
     bool has_forecast;
-    struct trend_forecast forecast;
+    struct forecast forecast;
     enum batterybook_state state;
     char word[BATTERYBOOK_NOTE]; /* one sentence for the state */
     size_t n_note;
@@ -75,7 +75,7 @@ enum status_code batterybook_load(struct store *store, const char *name, int64_t
 void batterybook_free(struct batterybook *book);
 
 /* Days left that count: the sooner of cells and joints as they are. NaN when not told. */
-double batterybook_days(const struct batterybook *book, enum trend_quantile quantile);
+double batterybook_days(const struct batterybook *book, enum forecast_quantile quantile);
 
 /* True for a state that an alarm is raised for. */
 bool batterybook_alarming(enum batterybook_state state);

@@ -46,11 +46,11 @@ static enum status_code add_channel(struct store *store, const struct batteryboo
 
 static void add_forecast(const struct batterybook *book, struct plot *plot)
 {
-    const struct trend_forecast *f = &book->forecast;
+    const struct forecast *f = &book->forecast;
 
-    plot_band(plot, "90 %", f->n_path, f->path_s, f->path_v[TREND_Q05], f->path_v[TREND_Q95]);
-    plot_band(plot, "50 %", f->n_path, f->path_s, f->path_v[TREND_Q25], f->path_v[TREND_Q75]);
-    plot_line(plot, "forecast", f->n_path, f->path_s, f->path_v[TREND_Q50]);
+    plot_band(plot, "90 %", f->n_path, f->path_s, f->path_v[FORECAST_Q05], f->path_v[FORECAST_Q95]);
+    plot_band(plot, "50 %", f->n_path, f->path_s, f->path_v[FORECAST_Q25], f->path_v[FORECAST_Q75]);
+    plot_line(plot, "forecast", f->n_path, f->path_s, f->path_v[FORECAST_Q50]);
     plot_mark(plot, PLOT_Y, f->end_v, "end point");
 }
 

@@ -572,7 +572,7 @@ static void latest_rows(struct table *t, const struct batterybook *book)
 static void trend_rows(struct table *t, const struct batterybook *book)
 {
     const struct trend_joint *j = &book->joint;
-    const struct trend_forecast *f = &book->forecast;
+    const struct forecast *f = &book->forecast;
     char remark[160] = "", day[32];
 
     if (book->has_slope) {
@@ -611,35 +611,37 @@ static void trend_rows(struct table *t, const struct batterybook *book)
 
 static void forecast_rows(struct table *t, const struct batterybook *book)
 {
-    const struct trend_forecast *f = &book->forecast;
+    const struct forecast *f = &book->forecast;
     char remark[160], low[32], high[32], likely[32];
 
-    if (!book->has_forecast || f->answer == TREND_SPENT)
+    if (!book->has_forecast || f->answer == FORECAST_SPENT)
         return;
-    snprintf(remark, sizeof remark, "90 %%: %.0f to %.0f; 50 %%: %.0f to %.0f", f->days[TREND_Q05],
-             f->days[TREND_Q95], f->days[TREND_Q25], f->days[TREND_Q75]);
-    row(t, "days left", remark, "%.0f%s", f->days[TREND_Q50],
-        f->answer == TREND_TOO_EARLY ? " (too early)" : "");
+    snprintf(remark, sizeof remark, "90 %%: %.0f to %.0f; 50 %%: %.0f to %.0f",
+             f->days[FORECAST_Q05], f->days[FORECAST_Q95], f->days[FORECAST_Q25],
+             f->days[FORECAST_Q75]);
+    row(t, "days left", remark, "%.0f%s", f->days[FORECAST_Q50],
+        f->answer == FORECAST_TOO_EARLY ? " (too early)" : "");
     snprintf(remark, sizeof remark, "90 %%: %s to %s",
-             date_text(low, f->from_s + DAY * f->days[TREND_Q05]),
-             date_text(high, f->from_s + DAY * f->days[TREND_Q95]));
-    row(t, "end point on", remark, "%s", date_text(likely, f->from_s + DAY * f->days[TREND_Q50]));
+             date_text(low, f->from_s + DAY * f->days[FORECAST_Q05]),
+             date_text(high, f->from_s + DAY * f->days[FORECAST_Q95]));
+    row(t, "end point on", remark, "%s",
+        date_text(likely, f->from_s + DAY * f->days[FORECAST_Q50]));
     if (book->joint.cause == TREND_JOINT) {
-        snprintf(remark, sizeof remark, "90 %%: %.0f to %.0f", f->falter_days[TREND_Q05],
-                 f->falter_days[TREND_Q95]);
-        row(t, "with joint so", remark, "%.0f days", f->falter_days[TREND_Q50]);
+        snprintf(remark, sizeof remark, "90 %%: %.0f to %.0f", f->falter_days[FORECAST_Q05],
+                 f->falter_days[FORECAST_Q95]);
+        row(t, "with joint so", remark, "%.0f days", f->falter_days[FORECAST_Q50]);
     }
 }
 
 static json_t *quantile_json(const double *days)
 {
-    return json_pack("{s:o, s:o, s:o, s:o, s:o}", "q05", printing_number(days[TREND_Q05]), "q25",
-                     printing_number(days[TREND_Q25]), "q50", printing_number(days[TREND_Q50]),
-                     "q75", printing_number(days[TREND_Q75]), "q95",
-                     printing_number(days[TREND_Q95]));
+    return json_pack(
+        "{s:o, s:o, s:o, s:o, s:o}", "q05", printing_number(days[FORECAST_Q05]), "q25",
+        printing_number(days[FORECAST_Q25]), "q50", printing_number(days[FORECAST_Q50]), "q75",
+        printing_number(days[FORECAST_Q75]), "q95", printing_number(days[FORECAST_Q95]));
 }
 
-static json_t *forecast_json(const struct trend_forecast *f)
+static json_t *forecast_json(const struct forecast *f)
 {
     static const char *const words[] = {"tells", "too early", "spent"};
     char day[32];
@@ -647,7 +649,7 @@ static json_t *forecast_json(const struct trend_forecast *f)
     return json_pack("{s:s, s:s, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "answer",
                      words[f->answer], "why", f->why, "days", quantile_json(f->days),
                      "days_as_it_is", quantile_json(f->falter_days), "end_date",
-                     date_text(day, f->from_s + DAY * f->days[TREND_Q50]), "used",
+                     date_text(day, f->from_s + DAY * f->days[FORECAST_Q50]), "used",
                      printing_number(f->depth), "used_u", printing_number(f->u_depth),
                      "capacity_ah", printing_number(f->capacity_ah), "capacity_ah_u",
                      printing_number(f->u_capacity), "expected_ah", printing_number(f->rated_ah),
@@ -740,12 +742,15 @@ static int battery_row(const struct store_battery *b, void *user)
     table_text(t, date_text(day, (double)b->fitted / 1e6));
     if (b->changed) {
         table_text(t, date_text(day, (double)b->changed / 1e6));
-        table_figure(t, (double)(b->changed - b->fitted) / 1e6 / DAY, 1.0);
+        table_textf(t, "%.0f", (double)(b->changed - b->fitted) / 1e6 / DAY);
     } else {
         table_text(t, "in there");
         table_absent(t);
     }
-    table_figure(t, b->price, NAN);
+    if (isfinite(b->price))
+        table_textf(t, "%.2f", b->price);
+    else
+        table_absent(t);
     table_text(t, b->confirmed ? "" : "not confirmed");
     return 0;
 }
@@ -761,8 +766,8 @@ static int list(const struct asking *a, struct store *store)
     table_column(t, TABLE_NAME, "battery", "battery", NULL);
     table_column(t, TABLE_NAME, "fitted", "fitted", NULL);
     table_column(t, TABLE_NAME, "changed", "changed", NULL);
-    table_column(t, TABLE_FIGURE, "days", "lasted", "days");
-    table_column(t, TABLE_FIGURE, "price", "price", NULL);
+    table_column(t, TABLE_NAME, "days", "lasted", "days");
+    table_column(t, TABLE_NAME, "price", "price", NULL);
     table_column(t, TABLE_TEXT, "remark", "remark", NULL);
     if (store_result_batteries(store, a->site, battery_row, t, &st) != STATUS_OK) {
         table_free(t);

@@ -20,7 +20,7 @@ struct line {
     char type[BATTERYBOOK_NAME];
     long cells;
     bool fitted;
-    double loaded_v, unloaded_v, days[TREND_QUANTILES];
+    double loaded_v, unloaded_v, days[FORECAST_QUANTILES];
     double order; /* days for sorting */
     double price;
     enum batterybook_state state;
@@ -64,14 +64,14 @@ static void keep_book(struct line *line, const struct batterybook *book, double 
     line->loaded_v = d ? d->loaded_v : NAN;
     line->price = book->battery.price;
     line->state = book->state;
-    for (int q = 0; q < TREND_QUANTILES; q++)
-        line->days[q] = batterybook_days(book, (enum trend_quantile)q);
+    for (int q = 0; q < FORECAST_QUANTILES; q++)
+        line->days[q] = batterybook_days(book, (enum forecast_quantile)q);
     line->joint = book->joint.cause == TREND_JOINT;
     if (book->has_forecast) {
-        line->order = book->forecast.days[TREND_Q50];
-        line->cells_due = book->forecast.answer == TREND_SPENT ||
-                          (book->forecast.answer == TREND_TELLS &&
-                           book->forecast.days[TREND_Q05] * DAY < within_s);
+        line->order = book->forecast.days[FORECAST_Q50];
+        line->cells_due = book->forecast.answer == FORECAST_SPENT ||
+                          (book->forecast.answer == FORECAST_TELLS &&
+                           book->forecast.days[FORECAST_Q05] * DAY < within_s);
     }
     if (book->state == BATTERYBOOK_SPENT)
         line->order = -1.0;
@@ -190,10 +190,12 @@ static int show(const struct command_context *context, const struct fleet *f)
             table_textf(t, "%ld x %s", line->cells, line->type);
         else
             table_absent(t);
-        table_figure(t, isfinite(line->loaded_v) ? line->loaded_v : line->unloaded_v, 0.01);
-        table_figure(t, line->days[TREND_Q50], 1.0);
-        if (isfinite(line->days[TREND_Q50]))
-            table_textf(t, "%.0f to %.0f", line->days[TREND_Q05], line->days[TREND_Q95]);
+        table_figure(t, isfinite(line->loaded_v) ? line->loaded_v : line->unloaded_v, NAN);
+        /* A standard uncertainty from the middle half of a normal law. */
+        table_figure(t, line->days[FORECAST_Q50],
+                     (line->days[FORECAST_Q75] - line->days[FORECAST_Q25]) / 1.349);
+        if (isfinite(line->days[FORECAST_Q50]))
+            table_textf(t, "%.0f to %.0f", line->days[FORECAST_Q05], line->days[FORECAST_Q95]);
         else
             table_absent(t);
         table_mark(t, mark_of(line->state), batterybook_state_word(line->state));

@@ -1,5 +1,5 @@
 /* trend: what a battery's voltage over weeks says: running down or a joint going bad, when it was
- * changed, how fast it falls, and when it will reach its end point.
+ * changed, how fast it falls.
  *
  * Times are seconds since 1970 UTC, temperatures degrees Celsius, voltages of the whole battery,
  * charge in ampere hours where the name says so, else SI. NaN is unknown. Pure: no clock, no input
@@ -118,46 +118,10 @@ struct trend_joint {
 void trend_joint(const struct trend_site *site, const struct trend_day days[], size_t n,
                  struct trend_joint *out);
 
-/* ---- forecast ---- */
+/* Internal resistance at a temperature over that at 20 C; 1 where the temperature is NaN. */
+double trend_cold_factor(const struct trend_site *site, double temperature);
 
-enum trend_answer {
-    TREND_TELLS,
-    TREND_TOO_EARLY, /* the interval is too wide to act on: see why */
-    TREND_SPENT      /* the loaded voltage is below the end point already */
-};
-
-enum trend_quantile { TREND_Q05, TREND_Q25, TREND_Q50, TREND_Q75, TREND_Q95, TREND_QUANTILES };
-
-#define TREND_PATH 48
-
-struct trend_forecast {
-    enum trend_answer answer;
-    char why[200];
-    double from_s; /* the last row; days are counted from here */
-    /* Days until the mean loaded voltage of a day falls below the end point for good, cells alone,
-     * and with the joints as they are now. */
-    double days[TREND_QUANTILES];
-    double falter_days[TREND_QUANTILES];
-    double depth, u_depth;          /* share of the charge used now */
-    double capacity_ah, u_capacity; /* learnt; NaN when the charge drawn is not known */
-    double rated_ah;                /* the table's or stated, at this duty; NaN likewise */
-    double drawn_ah;                /* since the first row; NaN likewise */
-    double mean_a;                  /* lately; NaN likewise */
-    double end_v;                   /* end point of the whole battery */
-    bool shelf;                     /* the shelf life may come first */
-    /* The loaded voltage to come, cells alone, for a plot. */
-    size_t n_path;
-    double path_s[TREND_PATH];
-    double path_v[TREND_QUANTILES][TREND_PATH];
-};
-
-/* Forecast from the days of one battery (no change in between). The unloaded voltage is taken as
- * the chemistry's curve over depth, with unknown capacity, charge used at the start, self-discharge
- * and temperature coefficient, and an unknown smooth departure of this make from the curve
- * (Gaussian process); all are integrated over, the first two on a grid. STATUS_INPUT: no day with
- * an unloaded voltage, or a battery that cell_check refuses. */
-enum status_code trend_forecast(const struct trend_site *site, const struct trend_day days[],
-                                size_t n, const struct trend_joint *joint,
-                                struct trend_forecast *out, struct status *st);
+/* A curve of cell.h at a depth, straight beyond its spent end. */
+double trend_on_points(const double curve[CELL_POINTS], double depth);
 
 #endif

@@ -23,7 +23,7 @@
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics_double.h>
 
-#include "analyze/infer/trend.h"
+#include "analyze/infer/forecast.h"
 
 #define ROWS_MAX 8000
 #define AGES     4
@@ -178,7 +178,7 @@ static void judge(const struct history *h, unsigned k, int age, struct score *s,
 {
     struct trend_day *day;
     struct trend_joint joint;
-    struct trend_forecast f;
+    struct forecast f;
     struct status st;
     size_t n = 0, days;
     double left, said[RULES], error[RULES];
@@ -188,14 +188,14 @@ static void judge(const struct history *h, unsigned k, int age, struct score *s,
     if (n < 5 || trend_days(&h->site, h->row, n, &day, &days, &st) != STATUS_OK)
         return;
     trend_joint(&h->site, day, days, &joint);
-    if (trend_forecast(&h->site, day, days, &joint, &f, &st) != STATUS_OK) {
+    if (forecast_make(&h->site, day, days, &joint, &f, &st) != STATUS_OK) {
         printf("history %u at %.2f: %s\n", k, ages[age], st.text);
         free(day);
         s->n++;
         return;
     }
     left = (h->end_s - f.from_s) / 86400.0;
-    said[0] = f.days[TREND_Q50];
+    said[0] = f.days[FORECAST_Q50];
     said[1] = straight_line(day, days, f.end_v);
     said[2] = rated_mean(h, day, days);
     for (int i = 0; i < RULES; i++) {
@@ -203,16 +203,16 @@ static void judge(const struct history *h, unsigned k, int age, struct score *s,
         s->error[i][s->n] = error[i];
         s->better[i] += error[0] <= error[i];
     }
-    s->in90 += left >= f.days[TREND_Q05] && left <= f.days[TREND_Q95];
-    s->in50 += left >= f.days[TREND_Q25] && left <= f.days[TREND_Q75];
-    s->early += f.answer == TREND_TOO_EARLY;
+    s->in90 += left >= f.days[FORECAST_Q05] && left <= f.days[FORECAST_Q95];
+    s->in50 += left >= f.days[FORECAST_Q25] && left <= f.days[FORECAST_Q75];
+    s->early += f.answer == FORECAST_TOO_EARLY;
     s->n++;
     if (verbose)
         printf("%3u %s age %.2f left %6.1f said %6.1f [%6.1f %6.1f] depth %.3f cap %.2f of %.2f "
                "(rated %.2f) line %.0f mean %.0f%s\n",
-               k, h->site.battery.kind->name, ages[age], left, said[0], f.days[TREND_Q05],
-               f.days[TREND_Q95], f.depth, f.capacity_ah, h->truth_capacity, f.rated_ah, said[1],
-               said[2], f.answer == TREND_TOO_EARLY ? " early" : "");
+               k, h->site.battery.kind->name, ages[age], left, said[0], f.days[FORECAST_Q05],
+               f.days[FORECAST_Q95], f.depth, f.capacity_ah, h->truth_capacity, f.rated_ah, said[1],
+               said[2], f.answer == FORECAST_TOO_EARLY ? " early" : "");
     free(day);
 }
 

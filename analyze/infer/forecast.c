@@ -1,0 +1,734 @@
+#include "analyze/infer/forecast.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_interp.h>
+#include <gsl/gsl_qrng.h>
+#include <gsl/gsl_sort.h>
+#include <gsl/gsl_statistics_double.h>
+
+#define DAY  86400.0
+#define YEAR (365.25 * DAY)
+
+/* Of one cell: V(x, T) = ocv(x) + k (T - 20) + d(x) + noise, where x is the share of charge used.
+ * d is the departure of this make, at this duty, from the curve: a level (makers, a battery that
+ * never rests, the meter), a slow bend, a finer one, and more of it at the fresh hump and at the
+ * knee, where makes differ most. k and d are Gaussian, so they are integrated over in closed form;
+ * capacity, start and self-discharge are not, and go over a grid. The widths are
+ * judgement (common practice, no source), kept wide enough to hold two unlike kinds of simulated
+ * cell; tests/bench/bench_analyze_forecast.c scores them on histories not used for that. */
+
+#define LATELY   3 /* days */
+#define BINS     26
+#define LEVEL_U  0.05 /* V a cell */
+#define SLOW_U   0.03 /* V, over SLOW_X of depth */
+#define SLOW_X   0.35
+#define FINE_U   0.006
+#define FINE_X   0.12
+#define FRESH_U  0.025 /* V more at the fresh end, within FRESH_X */
+#define FRESH_X  0.06
+#define SPENT_U  0.12 /* V more at the spent end, where the curve is steep, within SPENT_X */
+#define SPENT_X  0.10
+#define SPENT_L  0.10
+#define KELVIN_U 0.6e-3 /* V/K, wider than the table: polarisation has its own */
+#define NOISE_U  0.003  /* V a cell, of a bin */
+#define CURVE    101
+#define LEFT_U   0.05 /* of what is left, relative: it is never known better */
+#define DEEPEST  1.5
+#define GRID_C   28
+#define GRID_X   18
+#define ROUNDS   4
+#define AHEAD    24 /* depths ahead at which the departure is worked out */
+#define DRAWS    500
+#define CELLS    (GRID_C * GRID_X * 3)
+#define ALIKE    12.0 /* log weights that far below the best do not count */
+/* Makers rate primary cells to 0.8 V (LR20 specification of 10 Jan 2009, read); the last tenth of a
+ * volt above it, at 2 V or more for the whole charge, is some per cent of it. */
+#define RATED_LOW 0.03
+#define RATED_U   0.03
+#define LIFE_S    (200.0 * DAY) /* where the charge is not known: a life of that and e^+-1 */
+#define LIFE_LOGU 1.0
+
+struct bin {
+    double charge; /* since the first row, Ah (or seconds where not known) */
+    double time_s; /* since the battery was fitted */
+    double volt;   /* of a cell */
+    double kelvin; /* T - 20 */
+    double noise;
+};
+
+struct model {
+    const struct trend_site *site;
+    double curve[CURVE]; /* V of a rested cell, depth 0 to 1 */
+    double steepest;     /* beyond 1, V */
+    struct bin bin[BINS];
+    size_t n;
+    bool charged;          /* the charge drawn is known */
+    double log_c, log_c_u; /* prior of the logarithm of the capacity */
+    double used;           /* before the first row, as stated or from the time since fitting, Ah */
+    double rate, rate_u;   /* self-discharge, 1/s */
+    double last_charge, last_s; /* of the last day, as in a bin */
+    double start_s;             /* of the first row since it was fitted; 0 */
+};
+
+/* Density of the share used at the start. Most batteries go in fresh; some are not. */
+static double start_density(const struct model *m, double x)
+{
+    double used = m->site->used, new, old;
+
+    if (x < 0.0 || x > 0.95)
+        return 0.0;
+    if (isfinite(used)) {
+        double off = (x - used) / 0.05;
+
+        return exp(-0.5 * off * off);
+    }
+    new = exp(-x / 0.025) / 0.025;
+    old = x < 0.6 ? 1.0 / 0.6 : 0.0;
+    return isnan(m->site->fitted_s) ? 0.4 * new + 0.6 / 0.95 : 0.85 * new + 0.15 * old;
+}
+
+static double fresh(double x)
+{
+    return exp(-fmax(0.0, x) / FRESH_X);
+}
+
+static double spent(double x)
+{
+    return x >= 1.0 ? 1.0 : exp(-(1.0 - x) / SPENT_X);
+}
+
+static double alike(double a, double b, double length)
+{
+    double off = (a - b) / length;
+
+    return exp(-0.5 * off * off);
+}
+
+static double covariance(double xa, double ka, double xb, double kb)
+{
+    return LEVEL_U * LEVEL_U + KELVIN_U * KELVIN_U * ka * kb +
+           SLOW_U * SLOW_U * alike(xa, xb, SLOW_X) + FINE_U * FINE_U * alike(xa, xb, FINE_X) +
+           FRESH_U * FRESH_U * fresh(xa) * fresh(xb) * alike(xa, xb, FRESH_X) +
+           SPENT_U * SPENT_U * spent(xa) * spent(xb) * alike(xa, xb, SPENT_L);
+}
+
+/* The chemistry's curve made smooth (Steffen, monotone), with straight ends. */
+static bool fill_curve(struct model *m)
+{
+    const double *ocv = m->site->battery.kind->ocv;
+    gsl_interp *steffen = gsl_interp_alloc(gsl_interp_steffen, CELL_POINTS);
+    double x[CELL_POINTS], slope;
+
+    if (!steffen)
+        return false;
+    for (int i = 0; i < CELL_POINTS; i++)
+        x[i] = (double)i / (CELL_POINTS - 1);
+    gsl_interp_init(steffen, x, ocv, CELL_POINTS);
+    for (int i = 0; i < CURVE; i++)
+        m->curve[i] = gsl_interp_eval(steffen, x, ocv, (double)i / (CURVE - 1), NULL);
+    gsl_interp_free(steffen);
+    slope = (m->curve[CURVE - 1] - m->curve[CURVE - 2]) * (CURVE - 1);
+    m->steepest = fmin(0.0, slope);
+    return true;
+}
+
+static double expected(const struct model *m, double x, double kelvin)
+{
+    double at = fmax(x, 0.0) * (CURVE - 1), volt;
+    int i = (int)at;
+
+    if (x >= 1.0)
+        volt = m->curve[CURVE - 1] + (x - 1.0) * m->steepest;
+    else
+        volt = m->curve[i] + (at - i) * (m->curve[i + 1] - m->curve[i]);
+    return volt + m->site->battery.kind->volt_per_k.value * kelvin;
+}
+
+/* A battery with its unknowns fixed, and what the readings say of its departure. */
+struct fixed {
+    double c, x0, rate;
+    double x[BINS];
+    double lower[BINS][BINS]; /* Cholesky */
+    double alpha[BINS];       /* lower^-1 residual */
+    double log_like;
+};
+
+static void depths(const struct model *m, struct fixed *f)
+{
+    double x = f->x0, charge = 0.0, time = m->start_s;
+
+    for (size_t i = 0; i < m->n; i++) {
+        double dt = m->bin[i].time_s - time;
+
+        x += (m->bin[i].charge - charge) / f->c + f->rate * dt * fmax(0.0, 1.0 - x);
+        charge = m->bin[i].charge;
+        time = m->bin[i].time_s;
+        f->x[i] = x;
+    }
+}
+
+/* Depth on the last day, which is a little after the middle of the last bin. */
+static double depth_now(const struct model *m, const struct fixed *f)
+{
+    const struct bin *last = &m->bin[m->n - 1];
+    double x = f->x[m->n - 1];
+
+    return x + (m->last_charge - last->charge) / f->c +
+           f->rate * (m->last_s - last->time_s) * fmax(0.0, 1.0 - x);
+}
+
+static void weigh(const struct model *m, struct fixed *f)
+{
+    double log_det = 0.0, square = 0.0;
+
+    depths(m, f);
+    for (size_t i = 0; i < m->n; i++) {
+        double r = m->bin[i].volt - expected(m, f->x[i], m->bin[i].kelvin);
+
+        for (size_t j = 0; j <= i; j++) {
+            double sum = covariance(f->x[i], m->bin[i].kelvin, f->x[j], m->bin[j].kelvin);
+
+            if (i == j)
+                sum += m->bin[i].noise * m->bin[i].noise;
+            for (size_t k = 0; k < j; k++)
+                sum -= f->lower[i][k] * f->lower[j][k];
+            if (i == j)
+                f->lower[i][i] = sqrt(fmax(sum, 1e-12));
+            else
+                f->lower[i][j] = sum / f->lower[j][j];
+        }
+        for (size_t k = 0; k < i; k++)
+            r -= f->lower[i][k] * f->alpha[k];
+        f->alpha[i] = r / f->lower[i][i];
+        log_det += log(f->lower[i][i]);
+        square += f->alpha[i] * f->alpha[i];
+    }
+    f->log_like = -0.5 * square - log_det;
+}
+
+/* Mean and standard deviation of the departure at a depth. */
+static void departure(const struct model *m, const struct fixed *f, double x, double kelvin,
+                      double *mean, double *sd)
+{
+    double v[BINS], var = covariance(x, kelvin, x, kelvin);
+
+    *mean = 0.0;
+    for (size_t i = 0; i < m->n; i++) {
+        double sum = covariance(x, kelvin, f->x[i], m->bin[i].kelvin);
+
+        for (size_t k = 0; k < i; k++)
+            sum -= f->lower[i][k] * v[k];
+        v[i] = sum / f->lower[i][i];
+        *mean += v[i] * f->alpha[i];
+        var -= v[i] * v[i];
+    }
+    *sd = sqrt(fmax(0.0, var));
+}
+
+/* Days into at most BINS bins of about equal charge. */
+static void fill_bins(struct model *m, const struct trend_day days[], size_t n, double lag_s)
+{
+    double total = 0.0, last = -1.0;
+    size_t used = 0, lately = 0, in[BINS] = {0};
+
+    for (size_t i = 0; i < n; i++)
+        if (isfinite(days[i].unloaded_v))
+            total = m->charged ? days[i].drawn_ah : days[i].time_s - days[0].time_s;
+    for (size_t i = 0; i < n; i++) {
+        double charge = m->charged ? days[i].drawn_ah : days[i].time_s - days[0].time_s;
+        double kelvin = isfinite(days[i].temperature) ? days[i].temperature - 20.0 : -5.0;
+        struct bin *b;
+
+        if (!isfinite(days[i].unloaded_v) || !isfinite(charge))
+            continue;
+        m->last_charge = charge;
+        m->last_s = days[i].time_s - days[0].time_s + lag_s;
+        /* The last days have a bin of their own. */
+        if (used == 0 || (charge - last >= total / (BINS - 2) && used < BINS - 1) ||
+            (lately == 0 && i + LATELY >= n)) {
+            last = charge;
+            lately = i + LATELY >= n;
+            m->bin[used++] = (struct bin){0};
+        }
+        b = &m->bin[used - 1];
+        in[used - 1]++;
+        b->charge += charge;
+        b->time_s += days[i].time_s - days[0].time_s + lag_s;
+        b->volt += days[i].unloaded_v / m->site->battery.series;
+        b->kelvin += kelvin;
+    }
+    for (size_t i = 0; i < used; i++) {
+        double k = (double)in[i];
+
+        m->bin[i].charge /= k;
+        m->bin[i].time_s /= k;
+        m->bin[i].volt /= k;
+        m->bin[i].kelvin /= k;
+        m->bin[i].noise = NOISE_U * sqrt(0.5 + 0.5 / k);
+    }
+    m->n = used;
+}
+
+/* What the battery does next: charge and pulses a second, lately and in the whole. */
+struct duty {
+    double per_s, u; /* Ah a second (1 where charge is not known), relative uncertainty */
+    double kelvin;   /* T - 20, lately */
+    double ratio_20;
+};
+
+static void learn_duty(const struct model *m, const struct trend_day days[], size_t n,
+                       struct duty *d)
+{
+    double end = days[n - 1].time_s, kelvin[28];
+    size_t from = n - 1, kelvins = 0;
+
+    while (from > 0 && end - days[from - 1].time_s <= 28.0 * DAY)
+        from--;
+    for (size_t i = n; i-- > 0 && kelvins < 28 && i >= from;)
+        if (isfinite(days[i].temperature))
+            kelvin[kelvins++] = days[i].temperature - 20.0;
+    d->kelvin = kelvins ? gsl_stats_median(kelvin, 1, kelvins) : -5.0;
+    d->per_s = 1.0;
+    d->u = 0.0;
+    if (m->charged) {
+        size_t to = n - 1;
+
+        while (to > from && isnan(days[to].drawn_ah))
+            to--;
+        while (from < to && isnan(days[from].drawn_ah))
+            from++;
+        d->per_s = days[to].time_s > days[from].time_s ? (days[to].drawn_ah - days[from].drawn_ah) /
+                                                             (days[to].time_s - days[from].time_s)
+                                                       : NAN;
+        /* A month's work is repeated to some per cent; a shorter stretch tells less. */
+        d->u = hypot(0.02, 0.05 * sqrt(7.0 * DAY / fmax(DAY, days[to].time_s - days[from].time_s)));
+    }
+}
+
+/* One draw: days until the loaded voltage crosses the end point, and the voltages on the way. */
+struct ahead {
+    double x[AHEAD], mean[AHEAD], sd[AHEAD];
+};
+
+static double lerp(const double *x, const double *y, size_t n, double at)
+{
+    size_t i = 0;
+
+    if (at <= x[0])
+        return y[0];
+    while (i + 2 < n && x[i + 1] < at)
+        i++;
+    return y[i] + (y[i + 1] - y[i]) * fmin(1.0, (at - x[i]) / (x[i + 1] - x[i]));
+}
+
+struct draw {
+    double weight, days, falter;
+    double path[FORECAST_PATH];
+};
+
+/* Follows one battery. ratio and bad: internal resistance over the coil's, now and at 20 C. */
+static void follow(const struct model *m, const struct fixed *f, const struct ahead *a,
+                   const struct duty *d, double z, double z_duty, double ratio, double bad,
+                   const double *path_s, size_t n_path, double end_cell, struct draw *out)
+{
+    const double *growth = m->site->battery.kind->growth;
+    double now = depth_now(m, f), x = now, t = 0.0, before = NAN,
+           grown = trend_on_points(growth, now);
+    double per_s = d->per_s * exp(hypot(d->u, LEFT_U) * z_duty),
+           cold = trend_cold_factor(m->site, 20.0 + d->kelvin);
+    double volt_0 = NAN, step = 0.005, bad_before = NAN, t_before = 0.0;
+    size_t p = 0;
+
+    out->days = out->falter = NAN;
+    for (int i = 0; i < 400; i++) {
+        double u = expected(m, x, d->kelvin) + lerp(a->x, a->mean, AHEAD, x) +
+                   z * lerp(a->x, a->sd, AHEAD, x);
+        double g = trend_on_points(growth, x) / grown;
+        double loaded = u / (1.0 + ratio * cold * g);
+        /* A joint does not grow with the cells. */
+        double faulty = u / (1.0 + (ratio * g + fmax(0.0, bad - ratio)) * cold), drain, dt;
+
+        if (isnan(volt_0))
+            volt_0 = fmax(0.1, loaded);
+        while (p < n_path && path_s[p] <= t) {
+            double part = t > t_before ? (path_s[p] - t_before) / (t - t_before) : 1.0;
+
+            out->path[p] = isnan(before) ? loaded : before + part * (loaded - before);
+            p++;
+        }
+        if (isnan(out->falter) && faulty <= end_cell)
+            out->falter = isnan(bad_before) ? 0.0
+                                            : t_before + (t - t_before) * (bad_before - end_cell) /
+                                                             fmax(1e-9, bad_before - faulty);
+        if (isnan(out->days) && loaded <= end_cell) {
+            out->days = isnan(before) ? 0.0
+                                      : t_before + (t - t_before) * (before - end_cell) /
+                                                       fmax(1e-9, before - loaded);
+        }
+        if (isfinite(out->days) && p >= n_path)
+            break;
+        before = loaded;
+        bad_before = faulty;
+        t_before = t;
+        /* A coil takes less as the voltage falls. */
+        drain = per_s * (m->charged ? fmax(0.05, loaded / volt_0) : 1.0) / f->c +
+                f->rate * fmax(0.0, 1.0 - x);
+        dt = step / fmax(drain, 1e-13);
+        t += dt;
+        x += step;
+    }
+    while (p < n_path)
+        out->path[p++] = isnan(before) ? 0.0 : fmax(0.0, before);
+    if (isnan(out->days))
+        out->days = t;
+    if (isnan(out->falter))
+        out->falter = out->days;
+    out->days /= DAY;
+    out->falter /= DAY;
+}
+
+/* ---- the grid ---- */
+
+struct grid {
+    double c_low, c_high; /* logarithms */
+    double x_low, x_high;
+    size_t n;
+    struct {
+        double log_c, x0, rate, log_w;
+    } cell[CELLS];
+};
+
+static void grid_fill(const struct model *m, struct grid *g, struct fixed *f)
+{
+    static const double node[3] = {0.0, -1.7320508075688772, 1.7320508075688772},
+                        part[3] = {2.0 / 3, 1.0 / 6, 1.0 / 6};
+    /* Self-discharge is only worth three values where it moves the depth. */
+    int nodes = m->rate_u * (m->bin[m->n - 1].time_s + 0.5 * YEAR) > 0.03 ? 3 : 1;
+
+    g->n = 0;
+    for (int i = 0; i < GRID_C; i++)
+        for (int j = 0; j < GRID_X; j++)
+            for (int k = 0; k < nodes; k++) {
+                double log_c = g->c_low + (i + 0.5) * (g->c_high - g->c_low) / GRID_C;
+                double x0 = g->x_low + (j + 0.5) * (g->x_high - g->x_low) / GRID_X;
+                double off = (log_c - m->log_c) / m->log_c_u, density = start_density(m, x0);
+
+                if (!(density > 0.0))
+                    continue;
+                f->c = exp(log_c);
+                f->rate = m->rate * exp(node[k] * m->rate_u / m->rate);
+                f->x0 = x0 + m->used / f->c;
+                g->cell[g->n].log_c = log_c;
+                g->cell[g->n].x0 = x0;
+                g->cell[g->n].rate = f->rate;
+                depths(m, f);
+                if (f->x[m->n - 1] > DEEPEST) {
+                    continue;
+                }
+                weigh(m, f);
+                g->cell[g->n++].log_w =
+                    f->log_like - 0.5 * off * off + log(density) + log(nodes == 1 ? 1.0 : part[k]);
+            }
+}
+
+static double grid_best(const struct grid *g)
+{
+    double best = -INFINITY;
+
+    for (size_t i = 0; i < g->n; i++)
+        best = fmax(best, g->cell[i].log_w);
+    return best;
+}
+
+/* Narrows to where the weight is; false when it is no narrower. */
+static bool grid_narrow(struct grid *g)
+{
+    double best = grid_best(g), dc = (g->c_high - g->c_low) / GRID_C,
+           dx = (g->x_high - g->x_low) / GRID_X;
+    double c_low = INFINITY, c_high = -INFINITY, x_low = INFINITY, x_high = -INFINITY;
+    bool narrower;
+
+    for (size_t i = 0; i < g->n; i++)
+        if (g->cell[i].log_w > best - ALIKE) {
+            c_low = fmin(c_low, g->cell[i].log_c - dc);
+            c_high = fmax(c_high, g->cell[i].log_c + dc);
+            x_low = fmin(x_low, g->cell[i].x0 - dx);
+            x_high = fmax(x_high, g->cell[i].x0 + dx);
+        }
+    c_low = fmax(c_low, g->c_low);
+    c_high = fmin(c_high, g->c_high);
+    x_low = fmax(x_low, g->x_low);
+    x_high = fmin(x_high, g->x_high);
+    narrower =
+        (c_high - c_low) * (x_high - x_low) < 0.7 * (g->c_high - g->c_low) * (g->x_high - g->x_low);
+    g->c_low = c_low;
+    g->c_high = c_high;
+    g->x_low = x_low;
+    g->x_high = x_high;
+    return narrower;
+}
+
+static const double levels[FORECAST_QUANTILES] = {0.05, 0.25, 0.5, 0.75, 0.95};
+
+/* Weighted quantiles of n values; order is a spare. */
+static void quantiles(const double *v, const double *w, size_t n, size_t *order, double *out)
+{
+    double sum = 0.0, total = 0.0;
+    size_t q = 0;
+
+    gsl_sort_index(order, v, 1, n);
+    for (size_t i = 0; i < n; i++)
+        total += w[i];
+    for (size_t i = 0; i < n && q < FORECAST_QUANTILES; i++) {
+        sum += w[order[i]];
+        while (q < FORECAST_QUANTILES && sum >= levels[q] * total)
+            out[q++] = v[order[i]];
+    }
+    while (q < FORECAST_QUANTILES)
+        out[q++] = n ? v[order[n - 1]] : NAN;
+}
+
+/* Ratio of the table's battery to the coil, where it was not measured. */
+static double table_ratio(const struct trend_site *site, double depth)
+{
+    struct cell_state state;
+
+    if (!(site->coil_ohm > 0.0) ||
+        cell_state(&site->battery, fmin(1.0, fmax(0.0, depth)), 20.0, 0.0, &state, NULL))
+        return 0.02;
+    return state.ohm / site->coil_ohm;
+}
+
+struct work {
+    struct model model;
+    struct grid grid;
+    struct fixed fixed;
+    struct ahead ahead;
+    struct draw draw[DRAWS + CELLS];
+    double value[DRAWS + CELLS], weight[DRAWS + CELLS];
+    size_t order[DRAWS + CELLS];
+};
+
+static void draw_all(struct work *w, const struct duty *d, const struct trend_joint *joint,
+                     struct forecast *out)
+{
+    const struct trend_site *site = w->model.site;
+    const struct cell_kind *kind = site->battery.kind;
+    double end_cell = isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v;
+    double best = grid_best(&w->grid), total = 0.0, log_c = 0.0, square = 0.0, x_1 = 0.0, x_2 = 0.0;
+    gsl_qrng *q = gsl_qrng_alloc(gsl_qrng_halton, 2);
+    size_t n = 0;
+
+    if (!q)
+        return;
+    for (size_t i = 0; i < w->grid.n; i++)
+        total += exp(w->grid.cell[i].log_w - best);
+    for (size_t i = 0; i < w->grid.n; i++) {
+        double share = exp(w->grid.cell[i].log_w - best) / total, ratio, bad;
+        int draws = (int)ceil(share * DRAWS);
+
+        if (share < 1e-5)
+            continue;
+        w->fixed.c = exp(w->grid.cell[i].log_c);
+        w->fixed.x0 = w->grid.cell[i].x0 + w->model.used / w->fixed.c;
+        w->fixed.rate = w->grid.cell[i].rate;
+        weigh(&w->model, &w->fixed);
+        log_c += share * w->grid.cell[i].log_c;
+        square += share * w->grid.cell[i].log_c * w->grid.cell[i].log_c;
+        x_1 += share * depth_now(&w->model, &w->fixed);
+        x_2 += share * depth_now(&w->model, &w->fixed) * depth_now(&w->model, &w->fixed);
+        for (size_t k = 0; k < AHEAD; k++) {
+            double now = depth_now(&w->model, &w->fixed);
+
+            w->ahead.x[k] = now + (fmax(1.25, now + 0.3) - now) * (double)k / (AHEAD - 1);
+            departure(&w->model, &w->fixed, w->ahead.x[k], d->kelvin, &w->ahead.mean[k],
+                      &w->ahead.sd[k]);
+        }
+        ratio = joint && isfinite(joint->ratio_good)
+                    ? fmax(0.0, joint->ratio_good)
+                    : table_ratio(site, w->fixed.x[w->model.n - 1]);
+        bad = joint && isfinite(joint->ratio_now) ? fmax(ratio, joint->ratio_now) : ratio;
+        for (int k = 0; k < draws && n < sizeof w->draw / sizeof *w->draw; k++) {
+            double u[2];
+
+            gsl_qrng_get(q, u);
+            w->draw[n].weight = share / draws;
+            follow(&w->model, &w->fixed, &w->ahead, d, gsl_cdf_ugaussian_Pinv(u[0]),
+                   gsl_cdf_ugaussian_Pinv(u[1]), ratio, bad, out->path_s, out->n_path, end_cell,
+                   &w->draw[n++]);
+        }
+    }
+    gsl_qrng_free(q);
+    for (size_t i = 0; i < n; i++) {
+        w->weight[i] = w->draw[i].weight;
+        w->value[i] = w->draw[i].days;
+    }
+    quantiles(w->value, w->weight, n, w->order, out->days);
+    for (size_t i = 0; i < n; i++)
+        w->value[i] = w->draw[i].falter;
+    quantiles(w->value, w->weight, n, w->order, out->falter_days);
+    for (size_t p = 0; p < out->n_path; p++) {
+        double at[FORECAST_QUANTILES];
+
+        for (size_t i = 0; i < n; i++)
+            w->value[i] = w->draw[i].path[p] * site->battery.series;
+        quantiles(w->value, w->weight, n, w->order, at);
+        for (int k = 0; k < FORECAST_QUANTILES; k++)
+            out->path_v[k][p] = at[k];
+    }
+    out->depth = x_1;
+    out->u_depth = sqrt(fmax(0.0, x_2 - x_1 * x_1));
+    if (w->model.charged) {
+        out->capacity_ah = exp(log_c);
+        out->u_capacity = out->capacity_ah * sqrt(fmax(0.0, square - log_c * log_c));
+    }
+}
+
+/* Whether the interval can be acted on. */
+static void judge(const struct trend_day days[], size_t n, double end_v, struct forecast *out)
+{
+    double span = (days[n - 1].time_s - days[0].time_s) / DAY, latest = NAN;
+    double width = out->days[FORECAST_Q95] / fmax(0.5, out->days[FORECAST_Q05]);
+    size_t below = 0, seen = 0;
+
+    /* Two days running: a cold morning is not the end. */
+    for (size_t i = n; i-- > 0 && seen < 2;)
+        if (isfinite(days[i].loaded_v)) {
+            latest = seen++ ? latest : days[i].loaded_v;
+            below += days[i].loaded_v <= end_v;
+        }
+    if (seen && below == seen) {
+        out->answer = FORECAST_SPENT;
+        snprintf(out->why, sizeof out->why,
+                 "in a pulse it gives %.3f V, below its end point of %.3f V", latest, end_v);
+    } else if (span < 3.0) {
+        out->answer = FORECAST_TOO_EARLY;
+        snprintf(out->why, sizeof out->why, "%.1f days of readings; three at least are needed",
+                 span);
+    } else if (width > 4.0 && out->days[FORECAST_Q05] > 7.0) {
+        out->answer = FORECAST_TOO_EARLY;
+        snprintf(out->why, sizeof out->why,
+                 "anything from %.0f to %.0f days would fit the readings so far",
+                 out->days[FORECAST_Q05], out->days[FORECAST_Q95]);
+    } else {
+        out->answer = FORECAST_TELLS;
+    }
+}
+
+static enum status_code prepare(struct model *m, const struct trend_site *site,
+                                const struct trend_day days[], size_t n, struct duty *d,
+                                struct forecast *out, struct status *st)
+{
+    struct cell_figure ah, self;
+    double kelvin = 0.0, last_drawn = NAN, celsius;
+    size_t known = 0;
+
+    for (size_t i = 0; i < n; i++)
+        known += isfinite(days[i].unloaded_v);
+    if (known == 0)
+        return status_fail(st, STATUS_INPUT, "no reading has an unloaded voltage");
+    for (size_t i = 0; i < n; i++)
+        if (isfinite(days[i].drawn_ah))
+            last_drawn = days[i].drawn_ah;
+    m->site = site;
+    if (!fill_curve(m))
+        return status_fail(st, STATUS_MEMORY, "no memory for the curve of the cell");
+    m->charged = last_drawn > 0.0;
+    m->start_s = isfinite(site->fitted_s) ? fmax(0.0, days[0].time_s - site->fitted_s) : 0.0;
+    fill_bins(m, days, n, m->start_s);
+    learn_duty(m, days, n, d);
+    if (m->charged && !(d->per_s > 0.0)) { /* no pulses lately: by the whole */
+        d->per_s = last_drawn / fmax(DAY, days[n - 1].time_s - days[0].time_s);
+        d->u = 0.3;
+    }
+    for (size_t i = 0; i < m->n; i++)
+        kelvin += m->bin[i].kelvin / (double)m->n;
+    out->mean_a = m->charged ? d->per_s * 3600.0 : NAN;
+    /* At the mean current, for what the pulse itself loses in the cells is followed voltage by
+     * voltage and would else be counted twice; for the same reason half of what cold costs. */
+    celsius = fmin(60.0, fmax(-40.0, 20.0 + 0.5 * kelvin));
+    if (cell_capacity(&site->battery, m->charged ? out->mean_a : 0.0,
+                      m->charged ? out->mean_a : 0.0, celsius, &ah, st) != STATUS_OK ||
+        cell_self_rate(&site->battery, fmin(60.0, fmax(-40.0, 20.0 + kelvin)), &self, st) !=
+            STATUS_OK)
+        return st ? st->code : STATUS_INPUT;
+    m->rate = self.value / YEAR;
+    m->rate_u = self.u / YEAR;
+    out->rated_ah = m->charged ? ah.value : NAN;
+    out->drawn_ah = m->charged ? last_drawn : NAN;
+    if (m->charged) {
+        double u_pulse = site->u_pulse > 0.0 ? site->u_pulse / site->pulse_s : 0.02;
+
+        /* Charge is counted in the unit of the pulse: its doubt is the capacity's. */
+        m->log_c = log(ah.value) - (site->battery.kind->primary ? RATED_LOW : 0.0);
+        m->log_c_u = hypot(hypot(ah.u / ah.value, u_pulse), RATED_U);
+        m->used = fmin(0.9 * ah.value, m->start_s * d->per_s);
+    } else {
+        m->log_c = log(LIFE_S);
+        m->log_c_u = LIFE_LOGU;
+        m->used = m->start_s;
+    }
+    return STATUS_OK;
+}
+
+enum status_code forecast_make(const struct trend_site *site, const struct trend_day days[],
+                               size_t n, const struct trend_joint *joint, struct forecast *out,
+                               struct status *st)
+{
+    const struct cell_kind *kind = site->battery.kind;
+    struct work *w;
+    struct duty d;
+    double horizon;
+    enum status_code code;
+
+    *out = (struct forecast){
+        .capacity_ah = NAN, .u_capacity = NAN, .rated_ah = NAN, .drawn_ah = NAN, .mean_a = NAN};
+    if (cell_check(&site->battery, st) != STATUS_OK)
+        return st ? st->code : STATUS_INPUT;
+    if (n == 0)
+        return status_fail(st, STATUS_INPUT, "there are no readings of this battery");
+    w = calloc(1, sizeof *w);
+    if (!w)
+        return status_fail(st, STATUS_MEMORY, "no memory for the forecast");
+    code = prepare(&w->model, site, days, n, &d, out, st);
+    if (code != STATUS_OK) {
+        free(w);
+        return code;
+    }
+    out->from_s = days[n - 1].time_s;
+    out->end_v = site->battery.series *
+                 (isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v);
+    w->grid.c_low = w->model.log_c - 4.0 * w->model.log_c_u;
+    w->grid.c_high = w->model.log_c + 4.0 * w->model.log_c_u;
+    w->grid.x_low = 0.0;
+    w->grid.x_high = 0.95;
+    for (int round = 0; round < ROUNDS; round++) {
+        grid_fill(&w->model, &w->grid, &w->fixed);
+        if (w->grid.n == 0 || (round + 1 < ROUNDS && !grid_narrow(&w->grid)))
+            break;
+    }
+    if (w->grid.n == 0) {
+        free(w);
+        return status_fail(st, STATUS_NUMERIC,
+                           "more charge was drawn than such a battery can hold; is the kind of "
+                           "cell, the pulse length or the date of change right?");
+    }
+    draw_all(w, &d, joint, out);
+    horizon = fmax(7.0, 1.1 * out->days[FORECAST_Q95]) * DAY;
+    out->n_path = FORECAST_PATH;
+    for (size_t i = 0; i < FORECAST_PATH; i++)
+        out->path_s[i] = horizon * (double)i / (FORECAST_PATH - 1);
+    draw_all(w, &d, joint, out);
+    for (size_t i = 0; i < FORECAST_PATH; i++)
+        out->path_s[i] += out->from_s;
+    out->shelf = isfinite(site->fitted_s) &&
+                 site->fitted_s + (kind->shelf_year.value - kind->shelf_year.u) * YEAR <
+                     out->from_s + out->days[FORECAST_Q95] * DAY;
+    judge(days, n, out->end_v, out);
+    free(w);
+    return status_ok(st);
+}

@@ -1,0 +1,56 @@
+/* forecast: when a battery will reach its end point, from the days of one battery (trend.h).
+ *
+ * Pure, and without random numbers: the same input gives the same answer. */
+#ifndef TRUEWOUND_FORECAST_H
+#define TRUEWOUND_FORECAST_H
+
+#include "analyze/infer/trend.h"
+
+enum forecast_answer {
+    FORECAST_TELLS,
+    FORECAST_TOO_EARLY, /* the interval is too wide to act on: see why */
+    FORECAST_SPENT      /* the loaded voltage is below the end point already */
+};
+
+enum forecast_quantile {
+    FORECAST_Q05,
+    FORECAST_Q25,
+    FORECAST_Q50,
+    FORECAST_Q75,
+    FORECAST_Q95,
+    FORECAST_QUANTILES
+};
+
+#define FORECAST_PATH 48
+
+struct forecast {
+    enum forecast_answer answer;
+    char why[200];
+    double from_s; /* the last row; days are counted from here */
+    /* Days until the mean loaded voltage of a day falls below the end point for good, cells alone,
+     * and with the joints as they are now. */
+    double days[FORECAST_QUANTILES];
+    double falter_days[FORECAST_QUANTILES];
+    double depth, u_depth;          /* share of the charge used now */
+    double capacity_ah, u_capacity; /* learnt; NaN when the charge drawn is not known */
+    double rated_ah;                /* the table's or stated, at this duty; NaN likewise */
+    double drawn_ah;                /* since the first row; NaN likewise */
+    double mean_a;                  /* lately; NaN likewise */
+    double end_v;                   /* end point of the whole battery */
+    bool shelf;                     /* the shelf life may come first */
+    /* The loaded voltage to come, cells alone, for a plot. */
+    size_t n_path;
+    double path_s[FORECAST_PATH];
+    double path_v[FORECAST_QUANTILES][FORECAST_PATH];
+};
+
+/* Forecast from the days of one battery (no change in between). The unloaded voltage is taken as
+ * the chemistry's curve over depth, with unknown capacity, charge used at the start, self-discharge
+ * and temperature coefficient, and an unknown smooth departure of this make from the curve
+ * (Gaussian process); all are integrated over, the first two on a grid. STATUS_INPUT: no day with
+ * an unloaded voltage, or a battery that cell_check refuses. */
+enum status_code forecast_make(const struct trend_site *site, const struct trend_day days[],
+                               size_t n, const struct trend_joint *joint, struct forecast *out,
+                               struct status *st);
+
+#endif
