@@ -9,10 +9,12 @@
 
 #include "analyze/infer/posterior.h"
 
-#define DRAWS      320  /* coils that stand for the posterior */
-#define ENOUGH     0.03 /* gain in the chance of a decision below which a measurement is idle */
-#define ENOUGH_BIT 0.02 /* and bits */
-#define EXPECT_MAX 4
+#define DRAWS       320  /* coils that stand for the posterior */
+#define ENOUGH      0.03 /* gain in the chance of a decision below which a measurement is idle */
+#define ENOUGH_BIT  0.02 /* and bits */
+#define ENOUGH_FAIL 0.1  /* bits, when the coil is known to fail */
+#define KNOWN       0.9  /* probability at which a finding counts as known */
+#define EXPECT_MAX  4
 
 /* What one item of an option would read for each coil. */
 struct column {
@@ -322,6 +324,7 @@ enum status_code advise_next(const struct verdict *verdict, const struct evidenc
     struct evidence_set *items;
     size_t pick[DRAWS], n = 0;
     double share[VERDICT_FINDINGS_MAX] = {0};
+    bool known;
 
     memset(result, 0, sizeof *result);
     if (options > ADVISE_MAX)
@@ -365,12 +368,16 @@ enum status_code advise_next(const struct verdict *verdict, const struct evidenc
     free(column);
     free(items);
     qsort(result->gain, result->gains, sizeof *result->gain, by_rate);
-    result->enough = verdict->result != VERDICT_UNDECIDED;
-    if (!result->enough) {
-        result->enough = true;
-        for (size_t i = 0; i < result->gains; i++)
-            if (result->gain[i].change >= ENOUGH || result->gain[i].bits >= ENOUGH_BIT)
-                result->enough = false;
+    /* A coil that passes needs no more; one that fails, the finding that it fails by. */
+    known = verdict->findings > 0 && verdict->finding[0].probability >= KNOWN;
+    result->enough = true;
+    for (size_t i = 0; i < result->gains && verdict->result != VERDICT_PASS; i++) {
+        const struct advise_gain *g = &result->gain[i];
+
+        if (verdict->result == VERDICT_UNDECIDED)
+            result->enough = result->enough && g->change < ENOUGH && g->bits < ENOUGH_BIT;
+        else
+            result->enough = result->enough && (known || g->bits < ENOUGH_FAIL);
     }
     if (result->enough)
         snprintf(result->line, sizeof result->line,

@@ -130,8 +130,11 @@ double reading_temperature(const struct reading_bench *bench, const struct readi
     double t = isnan(e->at.temperature) ? bench->ambient : e->at.temperature;
     /* Without a thermometer the room is known only roughly. */
     double u = isnan(e->at.temperature) ? 4 : e->at.temperature_u;
+    /* Current is passed some time after the resistances are read. */
+    bool later = e->kind == EVIDENCE_CURRENT || e->kind == EVIDENCE_SAG;
+    double heat = later ? state->cooled * state->heat : state->heat;
 
-    return fmax(-40, fmin(250, t + u * state->temperature + state->heat));
+    return fmax(-40, fmin(250, t + u * state->temperature + heat));
 }
 
 static const struct coil_observables *electric(const struct reading_bench *bench,

@@ -25,6 +25,7 @@ struct reading_state {
     double temperature; /* standard deviations that the surroundings are off the stated figure */
     double heat;        /* K, of the coil against its surroundings */
     double insulation;  /* ohm, of sound insulation */
+    double cooled;      /* share of 'heat' still there when current is passed, 0 to 1 */
     double cooling;     /* s, time constant of a warm coil */
     double inductance;  /* logarithm of the factor that the model leaves out of inductances ... */
     double pull;        /* ... and of pulls, with aiding limbs; more with cancelling ones */

@@ -47,11 +47,9 @@ enum nuisance_kind {
     NUISANCE_GAIN,
     NUISANCE_CONTACT,
     NUISANCE_INSULATION,
-    NUISANCE_COOLING,
     NUISANCE_INDUCTANCE,
     NUISANCE_PULL,
     NUISANCE_BUILD,
-    NUISANCE_SHORT_TIME,
     NUISANCE_STICKING
 };
 
@@ -117,6 +115,7 @@ static void state_clear(const struct suppose *s, struct reading_state *state)
     state->specimen = s->bench.nominal;
     state->insulation = INSULATION_OHM;
     state->cooling = COOLING_S;
+    state->cooled = 0.5;
     state->build = state->short_time = state->sticking = 1;
 }
 
@@ -164,9 +163,6 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
     case NUISANCE_INSULATION:
         state->insulation = exp(x);
         break;
-    case NUISANCE_COOLING:
-        state->cooling = exp(x);
-        break;
     case NUISANCE_INDUCTANCE:
         state->inductance = x;
         break;
@@ -175,9 +171,6 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
         break;
     case NUISANCE_BUILD:
         state->build = fmax(0.3, 1 + x);
-        break;
-    case NUISANCE_SHORT_TIME:
-        state->short_time = exp(x);
         break;
     case NUISANCE_STICKING:
         state->sticking = exp(x);
@@ -203,6 +196,44 @@ static double turns_factor(const struct suppose *s, int limb, int sign, int laye
     return sign < 0 ? fmax(0.03, 1 - fmin(d, 0.97)) : 1 + fmin(d, 1.5);
 }
 
+/* Nuisances that matter only under some faults, and only to some evidence: unknowns of those
+ * findings alone, before their own. */
+enum {
+    EXTRA_COOLING = 1 << 0,   /* how fast a warm coil cools */
+    EXTRA_COOLED = 1 << 1,    /* how much of its warmth is left when current is passed */
+    EXTRA_SHORT_TIME = 1 << 2 /* second time constant of shorted turns against the model */
+};
+
+static bool has_kind(const struct suppose *s, enum evidence_kind kind)
+{
+    for (size_t i = 0; i < s->evidence.count; i++)
+        if (s->evidence.item[i].kind == kind)
+            return true;
+    return false;
+}
+
+static unsigned finding_extras(const struct suppose *s, unsigned faults)
+{
+    unsigned extras = 0;
+
+    if (faults & FINDING_WARM) {
+        extras |= has_kind(s, EVIDENCE_DRIFT) ? EXTRA_COOLING : 0;
+        extras |= has_kind(s, EVIDENCE_CURRENT) || has_kind(s, EVIDENCE_SAG) ? EXTRA_COOLED : 0;
+    }
+    if (faults & (FINDING_SHORTED_A | FINDING_SHORTED_B))
+        extras |= has_kind(s, EVIDENCE_SECOND_TIME) ? EXTRA_SHORT_TIME : 0;
+    return extras;
+}
+
+static size_t count_bits(unsigned set)
+{
+    size_t n = 0;
+
+    for (; set; set &= set - 1)
+        n++;
+    return n;
+}
+
 static size_t finding_unknowns(unsigned faults)
 {
     const unsigned with = FINDING_TURNS_A | FINDING_TURNS_B | FINDING_TURNS_ALIKE |
@@ -210,11 +241,8 @@ static size_t finding_unknowns(unsigned faults)
                           FINDING_BYPASS_B | FINDING_JOINT_A | FINDING_JOINT_B |
                           FINDING_JOINT_PAIR | FINDING_LEAKAGE | FINDING_WARM | FINDING_HARD |
                           FINDING_SATURATED | FINDING_GAP | FINDING_METER | FINDING_LEADS;
-    size_t n = 0;
 
-    for (unsigned left = faults & with; left; left &= left - 1)
-        n++;
-    return n;
+    return count_bits(faults & with);
 }
 
 static void apply_faults(const struct suppose *s, const struct suppose_variant *v, unsigned faults,
@@ -222,7 +250,14 @@ static void apply_faults(const struct suppose *s, const struct suppose_variant *
 {
     const struct finding_prior *prior = &s->prior;
     struct coil_specimen *p = &state->specimen;
+    unsigned extras = z ? finding_extras(s, faults) : 0;
 
+    if (extras & EXTRA_COOLING)
+        state->cooling *= exp(COOLING_U * *z++);
+    if (extras & EXTRA_COOLED)
+        state->cooled = gsl_cdf_ugaussian_P(*z++);
+    if (extras & EXTRA_SHORT_TIME)
+        state->short_time *= exp(SHORT_TIME_U * *z++);
     if (faults & FINDING_TURNS_A)
         p->turns[0] *= turns_factor(s, 0, v->sign_a, v->layers, *z++);
     if (faults & FINDING_TURNS_B)
@@ -339,7 +374,8 @@ struct weigh_model suppose_model(struct suppose *s, const struct suppose_variant
     s->variant = *variant;
     s->finding = &finding_table(NULL)[variant->finding];
     memset(&m, 0, sizeof m);
-    m.unknowns = s->directions + finding_unknowns(s->finding->faults);
+    m.bends = finding_unknowns(s->finding->faults);
+    m.unknowns = s->directions + count_bits(finding_extras(s, s->finding->faults)) + m.bends;
     m.items = s->evidence.count;
     m.context = s;
     m.scalars = scalars;
@@ -353,7 +389,6 @@ struct weigh_model suppose_model(struct suppose *s, const struct suppose_variant
     }
     m.slope = s->slope[s->finding->faults & FINDING_CANCEL ? 1 : 0];
     m.slopes = s->directions;
-    m.bends = m.unknowns - s->directions;
     return m;
 }
 
@@ -479,11 +514,9 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
         add_nuisance(s, NUISANCE_CONTACT, 0, log(fmax(s->bench.nominal.roughness, 1e-6)),
                      CONTACT_LOG_U);
     add_nuisance(s, NUISANCE_INSULATION, 0, log(INSULATION_OHM), INSULATION_U);
-    add_nuisance(s, NUISANCE_COOLING, 0, log(COOLING_S), COOLING_U);
     add_nuisance(s, NUISANCE_INDUCTANCE, 0, 0, INDUCTANCE_U);
     add_nuisance(s, NUISANCE_PULL, 0, 0, PULL_U);
     add_nuisance(s, NUISANCE_BUILD, 0, 0, BUILD_U);
-    add_nuisance(s, NUISANCE_SHORT_TIME, 0, 0, SHORT_TIME_U);
     add_nuisance(s, NUISANCE_STICKING, 0, 0, STICKING_U);
 }
 

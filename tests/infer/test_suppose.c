@@ -160,6 +160,40 @@ static void test_electric(void **state)
     suppose_free(s);
 }
 
+/* A warm coil cools while it is watched, and is cooler still when current is passed. */
+static void test_cooling(void **state)
+{
+    struct design d;
+    struct evidence_set set;
+    struct suppose *s;
+    struct evidence_record r = evidence_record_empty();
+    struct status st;
+    double a;
+
+    (void)state;
+    design_make(&d);
+    evidence_clear(&set);
+    s = prepare(&d, &set);
+    a = suppose_expected(s)->y[COIL_RESISTANCE_A];
+    suppose_free(s);
+    add(&set, "resistance", "a", 1.09 * a, 0.01 * a);
+    r.quantity = "drift";
+    r.value = -0.04;
+    r.u = 0.005;
+    r.at.duration = 600;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    r = evidence_record_empty();
+    r.quantity = "current";
+    r.value = 1.5 / (2.06 * a);
+    r.u = 0.01 * r.value;
+    r.at.voltage = 1.5;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    s = prepare(&d, &set);
+    compare(s, "warm", 0, 200000, 0.03);
+    compare(s, "gauge-warm", 0, 200000, 0.05);
+    suppose_free(s);
+}
+
 static void test_magnetic(void **state)
 {
     struct design d;
@@ -284,9 +318,8 @@ static void test_faults(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_electric),
-        cmocka_unit_test(test_magnetic),
-        cmocka_unit_test(test_tail),
+        cmocka_unit_test(test_electric), cmocka_unit_test(test_cooling),
+        cmocka_unit_test(test_magnetic), cmocka_unit_test(test_tail),
         cmocka_unit_test(test_faults),
     };
 
