@@ -479,8 +479,10 @@ static enum guided_end capture(struct guided *g, struct guide_figure *figure)
         optind = 0;
         result = from ? command->run(&context, 11, argv) : COMMAND_WRONG;
         free(from);
-        if (result != COMMAND_DONE)
+        if (result != COMMAND_DONE) {
+            guided_say(g, "Look at supply, clips and board, and try again; or skip.");
             return GUIDED_RETRY;
+        }
     }
     return stored(g, figure, NAN);
 }
