@@ -27,17 +27,17 @@
  * round bar over a plane (2.2 to 2.5 for heights of 0.3 to 3 radii). */
 #define FLANK_CURVATURE 2.3
 
-/* How far down the limb the tip reaches, in widths: for the segments, and for the first bar in the
- * even and the odd stray field; the least length of the other bars in radii; and how deep in the
- * keeper its charge sits, in thicknesses from its underside. */
-#define TIP_REACH  1.2
-#define EVEN_REACH 0.6
-#define ODD_REACH  2.4
-#define LEAST_BAR  1.5
-#define EVEN_DEPTH 0.75
-#define BAR_END    0.3
-#define CORNER     0.4
-#define ODD_DEPTH  0.75
+/* What geometry alone does not give a network of so few parts. Chosen once, so that the pull agrees
+ * with a field solver over some eighty U magnets (tests/published/field); each has a meaning that
+ * bounds it. */
+#define TIP_REACH  1.0  /* widths down the limb that the mapped field of the rim reaches */
+#define EVEN_REACH 0.6  /* widths that the limb's first bar is long, equal poles */
+#define ODD_REACH  2.4  /* the same, opposite poles */
+#define LEAST_BAR  1.5  /* radii that the limb's other bars are long at least */
+#define EVEN_DEPTH 0.85 /* thicknesses above the keeper's underside at which its charge sits */
+#define ODD_DEPTH  1.0
+#define BAR_END    0.3 /* radii by which flat ends make keeper and yoke longer than they are */
+#define CORNER     0.3 /* thicknesses of keeper and yoke that turning a corner takes */
 
 #define NONE (-1)
 
