@@ -8,13 +8,25 @@
 
 const struct command *const *command_table(void)
 {
-    static const struct command *const table[] = {
-        &command_plan,     &command_coil,    &command_predict,
-        &command_wire,     &command_irons,   &command_measure,
-        &command_take,     &command_capture, &command_observe,
-        &command_lift,     &command_verify,  &command_sheet,
-        &command_readings, &command_compare, &command_page,
-        &command_battery,  &command_fleet,   NULL};
+    static const struct command *const table[] = {&command_plan,
+                                                  &command_coil,
+                                                  &command_predict,
+                                                  &command_wire,
+                                                  &command_irons,
+                                                  &command_measure,
+                                                  &command_take,
+                                                  &command_capture,
+                                                  &command_observe,
+                                                  &command_lift,
+                                                  &command_verify,
+                                                  &command_sheet,
+                                                  &command_readings,
+                                                  &command_compare,
+                                                  &command_learn,
+                                                  &command_page,
+                                                  &command_battery,
+                                                  &command_fleet,
+                                                  NULL};
 
     return table;
 }

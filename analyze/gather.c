@@ -215,6 +215,11 @@ enum status_code gather_evidence(struct store *store, const struct coilbook_entr
                                        st);
     if (code == STATUS_OK)
         code = store_evidence_trials(store, entry->coil, run, false, take_trial, &gathering, st);
+    if (code == STATUS_OK)
+        code = recall_find(store, &entry->design, &out->evidence, &out->recalled, st);
+    if (out->recalled.count)
+        sha256_update(&gathering.digest, strlen(out->recalled.text),
+                      (const uint8_t *)out->recalled.text);
     sha256_digest(&gathering.digest, sizeof bytes, bytes);
     for (size_t i = 0; i < sizeof bytes; ++i)
         snprintf(out->digest + 2 * i, 3, "%02x", bytes[i]);

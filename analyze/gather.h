@@ -8,6 +8,7 @@
 #include "analyze/coilbook.h"
 #include "analyze/conditions.h"
 #include "analyze/infer/evidence.h"
+#include "analyze/recall.h"
 #include "db/status.h"
 #include "db/store.h"
 #include "db/store_evidence.h"
@@ -19,7 +20,9 @@ struct gathered {
     int64_t source[EVIDENCE_MAX];      /* id of the observation or trial behind each item */
     bool trial[EVIDENCE_MAX];          /* that id is a trial's */
     int64_t newest;                    /* time of the latest of them, 0 when there is none */
-    char digest[COILBOOK_DIGEST_SIZE]; /* of design and all evidence that went in */
+    struct recall recalled;            /* what the shop has learnt that bears on it; not put to use
+                                          in the evidence here */
+    char digest[COILBOOK_DIGEST_SIZE]; /* of design, all evidence and what was learnt */
     size_t notes;                      /* what could not be used, in sentences */
     char note[GATHER_NOTES_MAX][256];
 };

@@ -9,8 +9,10 @@
 #include "analyze/sitting.h"
 #include "db/store_result.h"
 
+/* run NULL: the latest. */
 static enum status_code reach(struct units *units, struct store *store, const char *name,
-                              const int64_t *run, struct judged *judged, struct status *st)
+                              const int64_t *run, bool learnt, struct judged *judged,
+                              struct status *st)
 {
     struct verdict_options options;
     struct coil *coil = NULL;
@@ -29,6 +31,8 @@ static enum status_code reach(struct units *units, struct store *store, const ch
     judged->entry.design = *coil_design(coil);
     coil_free(coil);
     options = verdict_options_default(&judged->entry.design);
+    if (learnt)
+        recall_use(&judged->gathered.recalled, &judged->gathered.evidence, &options.learnt);
     code = verdict_reach(&judged->entry.design, &judged->gathered.evidence, &options,
                          &judged->verdict, st);
     if (code != STATUS_OK)
@@ -40,7 +44,8 @@ static enum status_code reach(struct units *units, struct store *store, const ch
 }
 
 static enum status_code make(struct units *units, struct store *store, const char *name,
-                             const int64_t *run, struct judged **out, struct status *st)
+                             const int64_t *run, bool learnt, struct judged **out,
+                             struct status *st)
 {
     struct judged *judged = calloc(1, sizeof *judged);
     enum status_code code;
@@ -48,7 +53,7 @@ static enum status_code make(struct units *units, struct store *store, const cha
     *out = NULL;
     if (!judged)
         return status_fail(st, STATUS_MEMORY, "no memory");
-    code = reach(units, store, name, run, judged, st);
+    code = reach(units, store, name, run, learnt, judged, st);
     if (code != STATUS_OK) {
         judging_free(judged);
         return code;
@@ -60,13 +65,19 @@ static enum status_code make(struct units *units, struct store *store, const cha
 enum status_code judging_reach(struct units *units, struct store *store, const char *name,
                                int64_t run, struct judged **judged, struct status *st)
 {
-    return make(units, store, name, &run, judged, st);
+    return make(units, store, name, &run, true, judged, st);
 }
 
 enum status_code judging_latest(struct units *units, struct store *store, const char *name,
                                 struct judged **judged, struct status *st)
 {
-    return make(units, store, name, NULL, judged, st);
+    return make(units, store, name, NULL, true, judged, st);
+}
+
+enum status_code judging_unlearnt(struct units *units, struct store *store, const char *name,
+                                  struct judged **judged, struct status *st)
+{
+    return make(units, store, name, NULL, false, judged, st);
 }
 
 enum status_code judging_record(struct store *store, const struct judged *judged, int64_t *id,

@@ -28,6 +28,11 @@ enum status_code judging_reach(struct units *units, struct store *store, const c
 enum status_code judging_latest(struct units *units, struct store *store, const char *name,
                                 struct judged **judged, struct status *st);
 
+/* The same, as if the shop had learnt nothing: what it is to learn from must not rest on what it
+ * has learnt before. */
+enum status_code judging_unlearnt(struct units *units, struct store *store, const char *name,
+                                  struct judged **judged, struct status *st);
+
 /* Writes the verdict into the store with the digest of what it was reached from. */
 enum status_code judging_record(struct store *store, const struct judged *judged, int64_t *id,
                                 struct status *st);

@@ -8,6 +8,7 @@
 extern const struct command command_battery;
 extern const struct command command_coil;
 extern const struct command command_compare;
+extern const struct command command_learn;
 extern const struct command command_plan;
 extern const struct command command_predict;
 extern const struct command command_readings;
