@@ -12,7 +12,8 @@
 
 #define SCATTER_LEAST 1e-4
 #define SCATTER_MOST  20.0
-#define GRID          49   /* scatters looked at, and the quadrature over their prior */
+#define GRID          33   /* scatters looked at, and the quadrature over their prior */
+#define PLACES        40   /* thresholds looked at before climbing */
 #define FAR           40.0 /* ln; nobody's load is that far from another's */
 #define HALF_LOG_2PI  0.9189385332046727
 
@@ -101,7 +102,7 @@ static double golden(const struct problem *p, double mu, double low, double high
     double fc = goal(p, mu, 0.0, c);
     double fd = goal(p, mu, 0.0, d);
 
-    while (b - a > 1e-7) {
+    while (b - a > 1e-6) {
         if (fc > fd) {
             b = d;
             d = c;
@@ -123,8 +124,13 @@ static double golden(const struct problem *p, double mu, double low, double high
 /* Many trials of few loads can give two hills: look along the whole range first. */
 static double best_scatter(const struct problem *p, double mu, double *log_scatter)
 {
-    double low = log(SCATTER_LEAST);
-    double step = (log(SCATTER_MOST) - low) / (GRID - 1);
+    const struct lift_options *o = p->options;
+    bool prior = isfinite(o->scatter);
+    double low = prior ? fmax(log(SCATTER_LEAST), log(o->scatter) - 5.0 * o->scatter_spread)
+                       : log(SCATTER_LEAST);
+    double high = prior ? fmin(log(SCATTER_MOST), log(o->scatter) + 5.0 * o->scatter_spread)
+                        : log(SCATTER_MOST);
+    double step = (high - low) / (GRID - 1);
     double best = -INFINITY;
     int at = 0;
 
@@ -382,18 +388,40 @@ static void count(const struct lift_trial *trial, size_t n, struct lift_fit *fit
     fit->overlap = lowest <= highest;
 }
 
-static struct top beginning(const struct lift_trial *trial, size_t n, const struct lift_options *o)
+/* Where the hill may be. A lapse can make two: look along the whole range first. */
+static struct top beginning(const struct problem *p)
 {
+    const struct lift_trial *trial = p->trial;
+    const struct lift_options *o = p->options;
+    size_t n = p->n;
+    double least = INFINITY;
+    double most = -INFINITY;
     double mean = 0.0;
     double square = 0.0;
+    double margin;
+    struct top top;
 
-    for (size_t i = 0; i < n; ++i)
+    for (size_t i = 0; i < n; ++i) {
         mean += trial[i].value / (double)n;
+        least = fmin(least, trial[i].value);
+        most = fmax(most, trial[i].value);
+    }
     for (size_t i = 0; i < n; ++i)
         square += pow(trial[i].value - mean, 2.0) / (double)n;
-    return (struct top){.mu = mean,
-                        .log_scatter =
-                            log(isfinite(o->scatter) ? o->scatter : fmax(0.02, sqrt(square)))};
+    top = (struct top){.mu = mean,
+                       .value = -INFINITY,
+                       .log_scatter =
+                           log(isfinite(o->scatter) ? o->scatter : fmax(0.02, sqrt(square)))};
+    margin = fmax(0.02, exp(top.log_scatter));
+    for (int i = 0; i < PLACES && !o->slope; ++i) {
+        double mu = least - margin + (most - least + 2.0 * margin) * i / (PLACES - 1);
+        double log_scatter;
+        double value = best_scatter(p, mu, &log_scatter);
+
+        if (value > top.value)
+            top = (struct top){.mu = mu, .log_scatter = log_scatter, .value = value};
+    }
+    return top;
 }
 
 enum status_code lift_fit(const struct lift_trial *trial, size_t n,
@@ -426,8 +454,8 @@ enum status_code lift_fit(const struct lift_trial *trial, size_t n,
         return status_fail(st, STATUS_INPUT,
                            "the loads that held and those that fell do not overlap: the trials say "
                            "nothing of the scatter, which has no prior");
-    top = beginning(trial, n, options);
     handler = gsl_set_error_handler_off();
+    top = beginning(&p);
     code = climb(&p, &top, st);
     if (code == STATUS_OK) {
         double wide = gsl_cdf_ugaussian_Pinv(0.5 + 0.5 * options->confidence) * options->shared_u;
