@@ -89,10 +89,15 @@ static int show_row(const struct store_learnt *row, void *user)
               prior_u ? json_number_value(prior_u) : NAN, &before, &before_u);
         table_figure(s->table, before, before_u);
         table_count(s->table, row->n);
-        table_figure(s->table, share ? 100 * json_number_value(share) : NAN, 1);
+        if (share)
+            table_count(s->table, llround(100 * json_number_value(share)));
+        else
+            table_absent(s->table);
         /* so much narrower is what it leads to, where nothing else is in doubt */
-        table_figure(s->table, row->u > 0 && prior_u ? json_number_value(prior_u) / row->u : NAN,
-                     0.1);
+        if (row->u > 0 && prior_u)
+            table_textf(s->table, "%.1f x", json_number_value(prior_u) / row->u);
+        else
+            table_absent(s->table);
         store_time_text(time, sizeof time, row->time);
         table_textf(s->table, "%.10s", time);
         if (s->all)
@@ -115,8 +120,8 @@ static int show(struct learn_command *c, bool all)
     table_column(s.table, TABLE_NAME, "unit", "", NULL);
     table_column(s.table, TABLE_FIGURE, "before", "before", NULL);
     table_column(s.table, TABLE_FIGURE, "coils", "coils", NULL);
-    table_column(s.table, TABLE_FIGURE, "prior_share", "prior's share", "%");
-    table_column(s.table, TABLE_FIGURE, "narrower", "narrower", "times");
+    table_column(s.table, TABLE_FIGURE, "prior_share", "prior", "%");
+    table_column(s.table, TABLE_NAME, "narrower", "narrower", NULL);
     table_column(s.table, TABLE_NAME, "learnt", "learnt", NULL);
     if (all)
         table_column(s.table, TABLE_NAME, "state", "state", NULL);
@@ -129,9 +134,11 @@ static int show(struct learn_command *c, bool all)
         table_note(s.table, "nothing is learnt yet: 'truewound learn --good' learns from the coils "
                             "that pass");
     else
-        table_note(s.table, "± is one standard deviation for the next coil; 'narrower' is what the "
-                            "figure's own doubt has shrunk by. A new spool, winder or meter: "
-                            "'truewound learn --forget FIGURE'");
+        table_note(s.table,
+                   "± is one standard deviation for the next coil; 'prior' is the share that is "
+                   "still the published prior's; 'narrower' is what the figure's doubt has "
+                   "shrunk by. A new spool, winder or meter: "
+                   "'truewound learn --forget FIGURE'");
     return printing_table(c->context, NAME, s.table);
 }
 
@@ -251,7 +258,7 @@ static int print_learnt(struct learn_command *c, const struct learning_figure *f
     table_column(table, TABLE_NAME, "unit", "", NULL);
     table_column(table, TABLE_FIGURE, "before", "before", NULL);
     table_column(table, TABLE_FIGURE, "coils", "coils", NULL);
-    table_column(table, TABLE_FIGURE, "prior_share", "prior's share", "%");
+    table_column(table, TABLE_FIGURE, "prior_share", "prior", "%");
     for (size_t i = 0; i < count; ++i) {
         const struct learning_figure *f = &figure[i];
         double value, u;
@@ -264,7 +271,7 @@ static int print_learnt(struct learn_command *c, const struct learning_figure *f
         shown(f->quantity, f->prior, f->prior_u, &value, &u);
         table_figure(table, value, u);
         table_count(table, (long long)f->coils);
-        table_figure(table, 100 * f->prior_share, 1);
+        table_count(table, llround(100 * f->prior_share));
     }
     for (size_t i = 0; i < json_array_size(c->passed); ++i) {
         snprintf(text, sizeof text, "passed over %s",
@@ -427,19 +434,18 @@ const struct command command_learn = {
     .summary = "what good coils have taught: hand, wire lot, faces, meters",
     .usage = "[--all] | --good | [--good] --batch PREFIX | --from NAME ... | --forget FIGURE",
     .help =
-        "Without options: every learnt figure as it is expected of the next coil, its one "
-        "standard\n"
-        "deviation, the value beforehand, from how many coils, and how much of it is still the\n"
-        "prior. Verdicts use these figures, and get narrower by them.\n\n"
+        "Without options: every learnt figure as it is expected of the next coil, with\n"
+        "one standard deviation, the value beforehand, from how many coils, and how much\n"
+        "of it is still the prior. Verdicts use these figures and get narrower by them.\n\n"
         "  --good           learn from every coil that passes and is most likely as designed\n"
-        "  --batch PREFIX   from the coils whose name begins so (with --good: the good ones)\n"
+        "  --batch PREFIX   from coils whose name begins so (with --good: the good ones)\n"
         "  --from NAME ...  from these\n"
         "  --even-so        also from coils that are not proven good\n"
         "  --forget FIGURE  take a figure out of use: a new spool, winder, or meter\n"
         "  --all            show those that were forgotten, too\n\n"
-        "Coils are judged anew for this by the published prior alone. Learning again replaces a\n"
-        "figure; the one before stays in the record. What all coils share, such as the error of\n"
-        "one meter, stays in the figure's uncertainty however many they are.\n\n"
+        "Coils are judged anew for this by the published prior alone. Learning again\n"
+        "replaces a figure; the one before stays in the record. What all coils share, such\n"
+        "as the error of one meter, stays in the figure's uncertainty however many they are.\n\n"
         "example: truewound learn --good --batch arm-\n",
     .run = run,
 };
