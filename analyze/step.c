@@ -119,18 +119,32 @@ void step_of(const struct advise_option *option, bool two, struct step *step)
     snprintf(step->caution, sizeof step->caution, "%s", instruction->caution);
 }
 
+/* Below this the leading finding is a guess, and its remedy may cost an evening's rewinding. */
+#define CAUSE_SURE 0.85
+
 void step_next(const struct judged *judged, struct step *step)
 {
+    const struct verdict *v = &judged->verdict;
+    bool fails = v->result == VERDICT_FAIL;
+    bool remedy = fails && v->findings > 0 && v->finding[0].remedy && *v->finding[0].remedy;
+    char words[sizeof step->words];
+
     if (judged->advised && !judged->advice.enough && judged->advice.gains > 0) {
         step_of(&judged->option[judged->advice.gain[0].option],
                 design_limbs(&judged->entry.design) > 1, step);
+        if (fails) {
+            memcpy(words, step->words, sizeof words);
+            snprintf(step->words, sizeof step->words, "It fails; this tells what to mend. %.*s",
+                     (int)(sizeof words - 48), words);
+        }
         return;
     }
     *step = (struct step){.done = true, .minutes = NAN};
-    if (judged->verdict.result == VERDICT_FAIL && judged->verdict.findings > 0 &&
-        judged->verdict.finding[0].remedy && *judged->verdict.finding[0].remedy)
-        snprintf(step->words, sizeof step->words, "Put it right: %s.",
-                 judged->verdict.finding[0].remedy);
+    if (remedy)
+        snprintf(step->words, sizeof step->words, "%s %s.",
+                 v->finding[0].probability < CAUSE_SURE ? "Not certain, but most likely:"
+                                                        : "Put it right:",
+                 v->finding[0].remedy);
     else
         snprintf(step->words, sizeof step->words, "%s",
                  judged->advised ? judged->advice.line : "No measurement can be advised.");

@@ -22,14 +22,15 @@ struct step_take {
 struct step {
     bool done;         /* nothing more is worth measuring; words says why */
     char title[128];   /* "resistance of limb A"; empty when done */
-    char words[320];   /* what to connect, and what to read */
+    char words[400];   /* what to connect, and what to read */
     char caution[256]; /* what to mind; empty: nothing */
     double minutes;    /* of bench time; NaN when done */
     struct step_take take[STEP_TAKES_MAX];
     size_t takes;
 };
 
-/* The step that the advice puts first. */
+/* The step that the advice puts first; of a coil that fails, the one that tells best what to mend
+ * until that is clear, then the mending. */
 void step_next(const struct judged *judged, struct step *step);
 
 /* The step for one measurement, for a sitting that goes its own way. two: the coil has two limbs.
