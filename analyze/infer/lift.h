@@ -21,8 +21,8 @@
 #define LIFT_TRIALS_MAX 256
 
 /* Seating scatter of a hand-placed keeper: median and spread (of its logarithm). Common practice,
- * no source: 95 % between 2 % and 30 % of the pull. */
-#define LIFT_SCATTER        0.08
+ * no source: 95 % between 1.3 % and 20 % of the pull. */
+#define LIFT_SCATTER        0.05
 #define LIFT_SCATTER_SPREAD 0.7
 
 enum lift_side {
@@ -48,6 +48,8 @@ struct lift_options {
     double scatter_spread; /* standard deviation of the logarithm of the scatter */
     double shared_u;       /* uncertainty of the logarithm that all trials share (gain of scale and
                               ammeter): widens the interval */
+    bool few;              /* widen the interval for few trials: Student's t for as many degrees of
+                              freedom as trials and prior tell of the scatter; else chi-square */
     double confidence;     /* 0.5 to 0.999 */
 };
 

@@ -1,6 +1,8 @@
 /* Scores lift intervals on sittings of the simulated bench, whose physics and chance are its own.
  *
- * Usage: bench_infer_lift [-n SITTINGS] [-s SEED] [-m MEDIAN of the prior scatter]
+ * Usage: bench_infer_lift [-n SITTINGS] [-s SEED] [-m PRIOR] [-x TIMES]
+ * PRIOR: median of the prior scatter; TIMES: seatings that scatter so many times as much as the
+ * bench's own
  * A magnet is drawn and wound, its keeper seated anew for every trial. A person hangs the lumps at
  * hand that come nearest to what lift_next() advises, on a scale with an error of its own, at a
  * current that wanders as the winding warms. Truth: the load that is held, for as long as a trial
@@ -116,6 +118,7 @@ int main(int argc, char **argv)
     unsigned long sittings = 1000;
     uint64_t seed = 6;
     double median = LIFT_SCATTER;
+    double times = 1;
     struct rng rng;
 
     for (int i = 1; i + 1 < argc; i += 2) {
@@ -125,6 +128,8 @@ int main(int argc, char **argv)
             seed = strtoul(argv[i + 1], NULL, 10);
         else if (strcmp(argv[i], "-m") == 0)
             median = strtod(argv[i + 1], NULL);
+        else if (strcmp(argv[i], "-x") == 0)
+            times = strtod(argv[i + 1], NULL);
     }
     rng_seed(&rng, seed);
     for (unsigned long k = 0; k < sittings;) {
@@ -139,6 +144,7 @@ int main(int argc, char **argv)
         draw_plan(&plan, wires, sizes, &own);
         coil_wind(&coil, "drawn", &plan, &right, 1, wires, sizes, 20, rng_bits(&own));
         coil.magnet.keeper = true;
+        coil.tilt *= times;
         coil.magnet.shim = rng_chance(&own, 0.3) ? rng_between(&own, 0.1e-3, 0.6e-3) : 0;
         current = plan.supply / (coil_resistance(&coil) + plan.source);
         if (!isfinite(current) || coil_field(&coil, current).pull < 0.05)

@@ -26,6 +26,18 @@ static struct lift_options plain(void)
     struct lift_options o = lift_options_default();
 
     o.scatter = NAN;
+    o.few = false;
+    return o;
+}
+
+/* The prior of the reference, and chi-square ends. */
+static struct lift_options with_prior(void)
+{
+    struct lift_options o = lift_options_default();
+
+    o.scatter = 0.08;
+    o.scatter_spread = 0.7;
+    o.few = false;
     return o;
 }
 
@@ -179,7 +191,7 @@ static void test_probit(void **state)
     assert_true(near(f.log_likelihood, -7.989923, 1e-6));
     assert_true(near(lift_probability(&f, f.mu), 0.5, 1e-12));
     assert_true(near(lift_probability(&f, f.mu - f.scatter), 0.841345, 1e-6));
-    o = lift_options_default();
+    o = with_prior();
     assert_int_equal(lift_fit(t, RUN, &o, &f, &st), STATUS_OK);
     assert_true(near(f.mu, 0.0313285, 1e-5) && near(f.scatter, 0.0727764, 1e-5));
     assert_true(near(f.low, -0.024814, 1e-5) && near(f.high, 0.098390, 1e-5));
@@ -202,7 +214,7 @@ static void test_mixed(void **state)
                              {.side = LIFT_EXACT, .value = 0.16},
                              {.side = LIFT_BELOW, .value = 0.3},
                              {.side = LIFT_ABOVE, .value = 0.05}};
-    struct lift_options o = lift_options_default();
+    struct lift_options o = with_prior();
     struct lift_fit f, g;
     struct status st;
 
@@ -234,7 +246,7 @@ static void test_one_sided(void **state)
     struct lift_trial t[] = {{.side = LIFT_ABOVE, .value = 0.0},
                              {.side = LIFT_ABOVE, .value = 0.25},
                              {.side = LIFT_ABOVE, .value = 0.5}};
-    struct lift_options o = lift_options_default();
+    struct lift_options o = with_prior();
     struct lift_fit f;
     struct status st;
     double low;
@@ -263,6 +275,30 @@ static void test_one_sided(void **state)
     t[0] = (struct lift_trial){.side = LIFT_ABOVE, .value = 1.0};
     assert_int_equal(lift_fit(t, 1, &o, &f, &st), STATUS_OK);
     assert_true(near(f.low, 1 - 0.1644854, 1e-5));
+}
+
+/* For few trials the ends are Student's: wider than chi-square's, and the closer the more there
+ * are. Exact pulls with their own scatter: n trials and the prior's 1 / (2 x 0.7^2), less one. */
+static void test_few(void **state)
+{
+    struct lift_trial t[40];
+    struct lift_options o = with_prior();
+    struct lift_options few = o;
+    struct lift_fit f, g;
+    struct status st;
+    double t20;
+
+    (void)state;
+    few.few = true;
+    for (int i = 0; i < 20; ++i)
+        t[i] = (struct lift_trial){.side = LIFT_EXACT, .value = 0.1 * ((i * 7) % 20 - 9.5) / 9.5};
+    assert_int_equal(lift_fit(t, 20, &o, &f, &st), STATUS_OK);
+    assert_int_equal(lift_fit(t, 20, &few, &g, &st), STATUS_OK);
+    assert_true(near(g.mu, f.mu, 1e-9));
+    /* t(0.975; 20.02) = 2.0859 by a table of Student's t (20: 2.086) */
+    t20 = lift_deviance(t, 20, &few, &g, g.high);
+    assert_true(near(sqrt(t20), 2.086, 2e-3));
+    assert_true(g.high - g.low > f.high - f.low);
 }
 
 static void test_refused(void **state)
@@ -413,9 +449,10 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_motorettes), cmocka_unit_test(test_profile),
         cmocka_unit_test(test_remission),  cmocka_unit_test(test_probit),
-        cmocka_unit_test(test_mixed),      cmocka_unit_test(test_one_sided),
-        cmocka_unit_test(test_refused),    cmocka_unit_test(test_dixon_mood),
-        cmocka_unit_test(test_long_run),   cmocka_unit_test(test_plan)};
+        cmocka_unit_test(test_mixed),      cmocka_unit_test(test_few),
+        cmocka_unit_test(test_one_sided),  cmocka_unit_test(test_refused),
+        cmocka_unit_test(test_dixon_mood), cmocka_unit_test(test_long_run),
+        cmocka_unit_test(test_plan)};
 
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
