@@ -533,6 +533,7 @@ static void tell_curve(const struct lifts *l)
 {
     const struct unload_curve *c = &l->unload.curve;
     FILE *out = l->context->out;
+    char text[300];
 
     fprintf(out, "noted as entries %lld to %lld: pull by unloading, %zu readings\n\n",
             (long long)l->unload.first, (long long)l->unload.last, c->used);
@@ -546,9 +547,13 @@ static void tell_curve(const struct lifts *l)
         else
             fprintf(out, " %10.3f N%s\n", p->u, p->falling ? "  falling" : "");
     }
-    fprintf(out, "\n  scale  lag %.2g s, drift %.2g N a minute, scatter %.2g N%s\n", c->lag,
-            60.0 * c->drift, c->scatter,
-            c->tared ? "" : "; not set to zero with the block on it, its weight was taken off");
+    snprintf(text, sizeof text, "scale lag %.2g s, drift %.2g N a minute, scatter %.2g N%s", c->lag,
+             60.0 * c->drift, c->scatter,
+             c->tared ? ""
+                      : "; not set to zero with the block on it: its weight was found from the "
+                        "readings without current and taken off");
+    fputc('\n', out);
+    printing_paragraph(out, 2, 4, text);
     if (c->unstable || c->over)
         fprintf(out, "  %zu readings were marked unstable and count less, %zu beyond the range\n",
                 c->unstable, c->over);
@@ -661,7 +666,7 @@ static bool ask(struct lifts *l, struct answers *answers, const char *word, cons
             *stop = true;
             return true;
         }
-        if (!*line)
+        if (!*line || strcmp(line, "-") == 0)
             return true;
         if (lifttrial_field(l->context->units, field, line, t, &st) == STATUS_OK)
             return true;
@@ -687,6 +692,7 @@ static bool one_guided(struct lifts *l, struct answers *answers, struct store *s
     struct lifttrial t = l->trial;
     struct status st;
     bool stop = false;
+    bool more;
     int64_t id;
 
     if (!ask(l, answers, "load", "   load that hangs on it, keeper included> ", "load", &t,
@@ -702,22 +708,22 @@ static bool one_guided(struct lifts *l, struct answers *answers, struct store *s
         *result = command_failed(l->context, NAME, &st);
         return false;
     }
-    if (t.result != LIFTTRIAL_NOT_LIFTED &&
-        (!ask(l, answers, "hold", "   for how long (Enter: not timed)> ", "hold", &t, &stop) ||
-         stop))
-        return false;
-    if (!ask(l, answers, "remark", "   remark (Enter: none)> ", "remark", &t, &stop) || stop)
-        return false;
+    /* what was tried is noted even when the person leaves here */
+    more = t.result == LIFTTRIAL_NOT_LIFTED ||
+           ask(l, answers, "hold", "   for how long (- or Enter: not timed)> ", "hold", &t, &stop);
+    more = more && !stop &&
+           ask(l, answers, "remark", "   remark (- or Enter: none)> ", "remark", &t, &stop) &&
+           !stop;
     if (lifttrial_check(&entry->design, &t, &st) != STATUS_OK) {
         fprintf(l->context->out, "   not noted: %s\n", st.text);
-        return true;
+        return more;
     }
     if (store_all(store, entry, &t, 1, 0, &id, &st) != STATUS_OK) {
         *result = command_failed(l->context, NAME, &st);
         return false;
     }
     tell(l, &t, id);
-    return true;
+    return more;
 }
 
 static int do_guided(struct lifts *l, struct store *store, const struct coilbook_entry *entry)
@@ -730,11 +736,11 @@ static int do_guided(struct lifts *l, struct store *store, const struct coilbook
     if (answers_open(l->answers, l->context->out, &answers, &st) != STATUS_OK)
         return command_failed(l->context, NAME, &st);
     greet(l);
-    if (ask(l, answers, "keeper", "   which keeper (Enter: the design's)> ", "keeper", &l->trial,
-            &stop) &&
+    if (ask(l, answers, "keeper", "   which keeper (- or Enter: the design's)> ", "keeper",
+            &l->trial, &stop) &&
         !stop &&
         ask(l, answers, "gap",
-            "   gap: contact, or a shim such as '0.5 mm brass' (Enter: contact)> ", "gap",
+            "   gap: contact, or a shim such as '0.5 mm brass' (- or Enter: contact)> ", "gap",
             &l->trial, &stop) &&
         !stop) {
         do {

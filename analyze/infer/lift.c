@@ -12,7 +12,7 @@
 
 /* Fewer degrees of freedom than this make the ends jump about. This and the prior are set so that
  * the intervals cover what they promise on sittings of simulated magnets (tests/bench). */
-#define FREEDOM_LEAST 12.0
+#define FREEDOM_LEAST 16.0
 
 #define SCATTER_LEAST 1e-4
 #define SCATTER_MOST  20.0

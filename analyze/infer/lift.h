@@ -21,8 +21,8 @@
 #define LIFT_TRIALS_MAX 256
 
 /* Seating scatter of a hand-placed keeper: median and spread (of its logarithm). Common practice,
- * no source: 95 % between 1.3 % and 20 % of the pull. */
-#define LIFT_SCATTER        0.05
+ * no source: 95 % between 1 % and 18 % of the pull. */
+#define LIFT_SCATTER        0.045
 #define LIFT_SCATTER_SPREAD 0.7
 
 enum lift_side {
