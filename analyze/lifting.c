@@ -571,9 +571,10 @@ static enum status_code study(struct lifting *l, const struct lifting_options *o
     l->wanted = isfinite(options->load)      ? options->load
                 : amount_given(d->work.pull) ? d->work.pull.value
                                              : NAN;
-    l->factor = isfinite(options->factor)             ? options->factor
-                : amount_given(d->work.safety_factor) ? d->work.safety_factor.value
-                                                      : LIFTING_FACTOR;
+    /* a design that states none is completed with 1, which is no factor for a load */
+    l->factor = isfinite(options->factor)           ? options->factor
+                : d->work.safety_factor.value > 1.0 ? d->work.safety_factor.value
+                                                    : LIFTING_FACTOR;
     l->release = isfinite(options->release) ? options->release : keeper_weight(d);
     if (l->fit.kind != LIFT_NOTHING) {
         l->pull = figure_of(&l->fit, 0.0);
