@@ -84,8 +84,8 @@ static void add_shape(xmlNode *parent, enum shape shape, const char *css_class)
             "M12 1a11 11 0 1 0 .01 0zM6 12.5l4.5 4.5l8-9.5l-2-1.7l-6.200 7.400l-2.500-2.500z",
         [SHAPE_HALF] = "M12 1a11 11 0 1 0 .01 0zM12 3.5v17a8.5 8.5 0 0 0 0-17z",
         [SHAPE_CROSS] =
-            "M7 1h10l6 6v10l-6 6h-10l-6-6v-10zM8 6l-2 2l4 4l-4 4l2 2l4-4l4 4l2-2l-4-4l4-4"
-            "l-2-2l-4 4z",
+            ("M7 1h10l6 6v10l-6 6h-10l-6-6v-10zM8 6l-2 2l4 4l-4 4l2 2l4-4l4 4l2-2l-4-4l4-4"
+             "l-2-2l-4 4z"),
         [SHAPE_DASH] = "M3 10h18v4h-18z"};
     xmlNode *svg = element(parent, "svg", css_class);
     style_attribute(svg, "viewBox", "0 0 24 24");

@@ -628,7 +628,7 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
     size_t known = 0;
 
     for (size_t i = 0; i < n; i++)
-        known += isfinite(days[i].unloaded_v);
+        known += isfinite(days[i].unloaded_v) ? 1 : 0;
     if (known == 0)
         return status_fail(st, STATUS_INPUT, "no reading has an unloaded voltage");
     for (size_t i = 0; i < n; i++)

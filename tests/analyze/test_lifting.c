@@ -35,7 +35,7 @@ static struct units *open_units(void)
 
 static void test_load_words(void **state)
 {
-    static const struct {
+    const struct {
         const char *text;
         double newton, u;
         bool more;

@@ -174,8 +174,8 @@ static void triggers_refuse(void **state)
         "UPDATE observation SET value = 1",
         "UPDATE observation SET u = 1",
         "DELETE FROM observation",
-        "INSERT OR REPLACE INTO observation(id, coil, time, quantity, place, value, origin)"
-        " VALUES(1, 1, 1, 'resistance', 'pair', 1, 'typed')",
+        ("INSERT OR REPLACE INTO observation(id, coil, time, quantity, place, value, origin)"
+         " VALUES(1, 1, 1, 'resistance', 'pair', 1, 'typed')"),
         "UPDATE trial SET load = 1",
         "UPDATE trial SET outcome = 'held'",
         "DELETE FROM trial",
