@@ -11,6 +11,9 @@
 #include <string.h>
 
 #define STEPS_MAX   400
+#define STEPS_LOOK  20    /* of them, until it is looked whether they still lead anywhere */
+#define STILL       1e-10 /* relative fall of the sum of squares that is none */
+#define RISE_STEP   1e-7  /* where the form is not quite true, the last digits take for ever */
 #define SECOND_P    0.001 /* the second exponential must be this unlikely to come by chance */
 #define SHARE_LEAST 0.004 /* and have this share of the rise */
 
@@ -23,6 +26,7 @@ struct task {
     const void *context;
     const double *y;
     size_t n, p;
+    double step; /* relative change of the parameters below which the fit has settled */
     double *scratch;
 };
 
@@ -44,6 +48,34 @@ static int residuals(const gsl_vector *x, void *context, gsl_vector *f)
     return GSL_SUCCESS;
 }
 
+static double sum_of_squares(const gsl_multifit_nlinear_workspace *w)
+{
+    const gsl_vector *f = gsl_multifit_nlinear_residual(w);
+    double ss = 0;
+
+    gsl_blas_ddot(f, f, &ss);
+    return ss;
+}
+
+/* Steps until the parameters stand still, or the sum of squares does: at a corner of the form (a
+ * start that coincides with a sample) steps are taken for ever and lead nowhere. */
+static int drive(gsl_multifit_nlinear_workspace *w, double step)
+{
+    double before = sum_of_squares(w);
+    int info = 0, result = GSL_EMAXITER;
+
+    for (int done = 0; done < STEPS_MAX && result == GSL_EMAXITER; done += STEPS_LOOK) {
+        double now;
+
+        result = gsl_multifit_nlinear_driver(STEPS_LOOK, step, 1e-14, 0, NULL, NULL, &info, w);
+        now = sum_of_squares(w);
+        if (result == GSL_EMAXITER && before - now <= STILL * before)
+            return GSL_SUCCESS;
+        before = now;
+    }
+    return result;
+}
+
 /* Fits; parameter in and out. covariance (p x p by rows, scaled by the residual variance) may be
  * NULL. */
 static enum status_code least_squares(struct task *t, double *parameter, double *covariance,
@@ -56,8 +88,7 @@ static enum status_code least_squares(struct task *t, double *parameter, double 
     gsl_matrix *c = gsl_matrix_alloc(t->p, t->p);
     gsl_vector_view start = gsl_vector_view_array(parameter, t->p);
     enum status_code code = STATUS_OK;
-    int info = 0, result;
-    double ss;
+    int result;
 
     options.trs = gsl_multifit_nlinear_trs_lm;
     options.scale = gsl_multifit_nlinear_scale_more;
@@ -78,7 +109,7 @@ static enum status_code least_squares(struct task *t, double *parameter, double 
     handler = gsl_set_error_handler_off();
     result = gsl_multifit_nlinear_init(&start.vector, &fdf, w);
     if (result == GSL_SUCCESS)
-        result = gsl_multifit_nlinear_driver(STEPS_MAX, 1e-12, 1e-14, 0, NULL, NULL, &info, w);
+        result = drive(w, t->step);
     gsl_set_error_handler(handler);
     /* GSL_ENOPROG: no step makes it better, which is what a minimum looks like. */
     if (result != GSL_SUCCESS && result != GSL_ENOPROG) {
@@ -86,15 +117,15 @@ static enum status_code least_squares(struct task *t, double *parameter, double 
                            gsl_strerror(result));
         goto out;
     }
-    gsl_blas_ddot(gsl_multifit_nlinear_residual(w), gsl_multifit_nlinear_residual(w), &ss);
-    *residual_ss = ss;
+    *residual_ss = sum_of_squares(w);
     for (size_t j = 0; j < t->p; j++)
         parameter[j] = gsl_vector_get(gsl_multifit_nlinear_position(w), j);
     if (covariance) {
         gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(w), 0, c);
         for (size_t i = 0; i < t->p; i++)
             for (size_t j = 0; j < t->p; j++)
-                covariance[i * t->p + j] = gsl_matrix_get(c, i, j) * ss / (double)(t->n - t->p);
+                covariance[i * t->p + j] =
+                    gsl_matrix_get(c, i, j) * *residual_ss / (double)(t->n - t->p);
     }
 out:
     if (w)
@@ -116,8 +147,12 @@ static void pointwise(const void *context, const double *parameter, double *y)
 enum status_code rise_least_squares(const struct rise_problem *problem, double *parameter,
                                     double *error, double *residual_ss, struct status *st)
 {
-    struct task t = {
-        .curve = pointwise, .context = problem, .y = problem->y, .n = problem->n, .p = problem->p};
+    struct task t = {.curve = pointwise,
+                     .context = problem,
+                     .y = problem->y,
+                     .n = problem->n,
+                     .p = problem->p,
+                     .step = 1e-12};
     double covariance[64];
     enum status_code code;
 
@@ -140,11 +175,13 @@ enum status_code rise_least_squares(const struct rise_problem *problem, double *
  * V/R through (1 - w) / (1 + s t1) + w / (1 + s t2). Comparing with the two-circuit equations,
  * L / R = (1 - w) t1 + w t2, and the ring's own time constant is (1 - w) t2 + w t1.
  *
- * Parameters: 0 conductance x volt, or conductance with a voltage trace; 1 ln t1; 2 start;
- * 3 logit w; 4 logit t2/t1. With a voltage trace there is no start: the trace shows it. */
+ * Parameters: 0 conductance x volt, or conductance with a voltage trace; 1 ln t1; 2 start in
+ * samples, plus one (so that a start of nothing still has a step to take slopes by); 3 logit w;
+ * 4 logit t2/t1. With a voltage trace there is no start: the trace shows it. */
 
 struct rise {
     const struct rise_capture *capture;
+    double dt; /* s, mean, from sample to sample */
     bool trace, second;
 };
 
@@ -185,7 +222,7 @@ static void rise_curve(const void *context, const double *p, double *y)
         return;
     }
     for (size_t i = 0; i < c->count; i++) {
-        double t = c->time[i] - p[2];
+        double t = c->time[i] - (p[2] - 1) * r->dt;
 
         y[i] = t <= 0 ? 0 : p[0] * (1 - (1 - w) * exp(-t / t1) - w * exp(-t / t2));
     }
@@ -336,7 +373,12 @@ enum status_code rise_fit(const struct rise_capture *capture, struct rise_fit *f
     double one[8] = {0}, two[8], covariance[64], ss = 0, ss2 = INFINITY, top = 0, tau, dt;
     double *parameter = one, *left = NULL, source, gain, fit_u;
     size_t p = r.trace ? 2 : 3, n = capture->count;
-    struct task t = {.curve = rise_curve, .context = &r, .y = capture->current, .n = n, .p = p};
+    struct task t = {.curve = rise_curve,
+                     .context = &r,
+                     .y = capture->current,
+                     .n = n,
+                     .p = p,
+                     .step = RISE_STEP};
     enum status_code code = check(capture, &top, st);
     struct status why;
 
@@ -346,6 +388,7 @@ enum status_code rise_fit(const struct rise_capture *capture, struct rise_fit *f
     if (code != STATUS_OK)
         return code;
     dt = (capture->time[n - 1] - capture->time[0]) / (double)(n - 1);
+    r.dt = dt;
     tau = fmax(local_tau(capture, top, 0.1, 0.63), 0.3 * dt);
     if (r.trace) {
         double volt = 0;
@@ -360,7 +403,7 @@ enum status_code rise_fit(const struct rise_capture *capture, struct rise_fit *f
         one[0] = top / volt;
     } else {
         one[0] = top;
-        one[2] = passing(capture, 0.1 * top) + tau * log(1 - 0.1);
+        one[2] = 1 + (passing(capture, 0.1 * top) + tau * log(1 - 0.1)) / dt;
     }
     one[1] = log(tau);
     code = least_squares(&t, one, covariance, &ss, st);
@@ -425,8 +468,8 @@ enum status_code rise_fit(const struct rise_capture *capture, struct rise_fit *f
         hypot(spread_of(henry, &r, parameter, covariance, p), gain * fit->inductance);
     fit->tau = main_tau(&r, parameter);
     fit->tau_u = spread_of(main_tau, &r, parameter, covariance, p);
-    fit->start = r.trace ? 0 : parameter[2];
-    fit->start_u = r.trace ? 0 : sqrt(covariance[2 * p + 2]);
+    fit->start = r.trace ? 0 : (parameter[2] - 1) * dt;
+    fit->start_u = r.trace ? 0 : sqrt(covariance[2 * p + 2]) * dt;
     fit->second = r.second;
     if (r.second) {
         fit->second_tau = ring_tau(&r, parameter);
