@@ -23,7 +23,8 @@ static const struct step {
     size_t words; /* characters of one text */
 } steps[] = {
     {10.0, 66, 14, 8, 12, 8, 8, 400}, {9.2, 60, 14, 8, 12, 8, 8, 300},
-    {8.5, 54, 14, 8, 12, 7, 7, 240},  {7.8, 48, 14, 7, 10, 6, 6, 200},
+    {8.5, 54, 14, 8, 12, 7, 7, 240},  {7.8, 48, 14, 7, 10, 6, 6, 240},
+    {7.8, 40, 14, 7, 10, 6, 6, 240},  {7.4, 36, 14, 7, 10, 6, 6, 240},
     {7.4, 42, 13, 6, 8, 5, 5, 110},
 };
 #define STEPS    (sizeof steps / sizeof steps[0])
@@ -519,8 +520,10 @@ bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_e
         words(why, "p", NULL, s->verdict_text, step->words);
     if (s->next && *s->next) {
         xmlNode *next = element(why, "p", NULL);
-        style_element(next, "b", NULL, "Next: ");
-        words(next, "span", NULL, s->next, step->words);
+        static const char label[] = "Next: ";
+        bool labelled = strncmp(s->next, label, sizeof label - 1) == 0;
+        style_element(next, "b", NULL, label);
+        words(next, "span", NULL, s->next + (labelled ? sizeof label - 1 : 0), step->words);
     }
     add_quantities(leaf, s, step);
     bool among = facts_among_figures(s);
