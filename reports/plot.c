@@ -395,7 +395,11 @@ static void log_ticks(struct scale *s, double count)
                 continue;
             char text[FIGURE_TEXT_SIZE];
             const char *prefix = "";
-            double factor = figure_prefix(value, s->axis->unit, &prefix);
+            /* A prefix only where plain numbers get long: '500 m' beside 'N' is taken for metres.
+             */
+            double factor = s->lo > 0.99e-3 && s->hi < 1.01e5
+                                ? 1
+                                : figure_prefix(value, s->axis->unit, &prefix);
             snprintf(text, sizeof text, "%.4g", value / factor);
             add_tick(s, value, !named, "%.30s%s%s", named ? text : "", named && *prefix ? " " : "",
                      named ? prefix : "");
