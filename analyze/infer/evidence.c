@@ -91,6 +91,11 @@ const char *evidence_quantity(enum evidence_kind kind)
     return (unsigned)kind < EVIDENCE_KINDS ? kinds[kind].word : "unknown";
 }
 
+const char *evidence_unit(enum evidence_kind kind)
+{
+    return (unsigned)kind < EVIDENCE_KINDS ? kinds[kind].unit : "";
+}
+
 bool evidence_kind_of(const char *quantity, enum evidence_kind *kind)
 {
     for (size_t k = 0; k < EVIDENCE_KINDS; k++) {

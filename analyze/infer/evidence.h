@@ -139,6 +139,9 @@ enum status_code evidence_add(struct evidence_set *set, const struct evidence_re
 /* The word of a kind as records use it ("resistance"), and as a sentence uses it ("resistance"). */
 const char *evidence_quantity(enum evidence_kind kind);
 
+/* Its SI unit as a sentence writes it, "ohm"; empty for a plain number. */
+const char *evidence_unit(enum evidence_kind kind);
+
 /* Finds a kind by its word; false if there is none. */
 bool evidence_kind_of(const char *quantity, enum evidence_kind *kind);
 

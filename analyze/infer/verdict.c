@@ -667,15 +667,22 @@ static void turns_text(const struct suppose *s, const struct verdict *v, size_t 
                        char out[80])
 {
     struct verdict_estimate e;
-    double off, half, expected = suppose_nominal(s)->turns[limb];
+    double off, near, far, expected = suppose_nominal(s)->turns[limb];
 
     out[0] = '\0';
     if (!estimate(s, v, limb ? Q_TURNS_B : Q_TURNS_A, row, &e))
         return;
     off = e.median - expected;
-    half = 0.5 * (e.high - e.low);
-    snprintf(out, 80, "%.0f +- %.0f turns %s (of %.0f)", fabs(off), fmax(1, half),
-             off < 0 ? "short" : "over", expected);
+    /* Distance from the design, the nearer end of the interval first. */
+    near = off < 0 ? expected - e.high : e.low - expected;
+    far = off < 0 ? expected - e.low : e.high - expected;
+    if (near >= 0)
+        snprintf(out, 80, "%.0f (%.0f to %.0f) turns %s of %.0f", fabs(off), near, far,
+                 off < 0 ? "short" : "over", expected);
+    else
+        snprintf(out, 80, "%.0f (%.0f %s to %.0f %s) turns %s of %.0f", fabs(off), -near,
+                 off < 0 ? "over" : "short", far, off < 0 ? "short" : "over",
+                 off < 0 ? "short" : "over", expected);
 }
 
 /* "8.3 (7.9 to 8.8) ohm" */
@@ -686,6 +693,44 @@ static void range_text(const struct verdict_estimate *e, double scale, const cha
 
     snprintf(out, 80, "%.*f (%.*f to %.*f) %s", p, e->median / scale, p, e->low / scale, p,
              e->high / scale, unit);
+}
+
+/* "480 ohm", "0.12 ohm", "3.4 kohm": two figures, for a resistance known to a decade or so. */
+static void ohm_text(double ohm, char out[24])
+{
+    const char *prefix = "";
+    int power;
+
+    if (ohm >= 0.995e6) {
+        ohm /= 1e6;
+        prefix = "meg";
+    } else if (ohm >= 995) {
+        ohm /= 1e3;
+        prefix = "k";
+    }
+    power = ohm > 0 ? (int)floor(log10(ohm)) : 0;
+    if (power >= 2) {
+        double unit = pow(10, power - 1);
+
+        snprintf(out, 24, "%.0f %sohm", unit * round(ohm / unit), prefix);
+    } else {
+        snprintf(out, 24, "%.*f %sohm", power < -2 ? 3 : 1 - power, ohm, prefix);
+    }
+}
+
+/* Resistances of a joint or a leakage spread over decades: each end has its own unit then. */
+static void ohms_text(const struct verdict_estimate *e, char out[80])
+{
+    char middle[24], low[24], high[24];
+
+    if (e->high < 20 * e->low) {
+        range_text(e, e->median < 1e5 ? 1 : 1e6, e->median < 1e5 ? "ohm" : "megohm", out);
+        return;
+    }
+    ohm_text(e->median, middle);
+    ohm_text(fmax(e->low, 0), low);
+    ohm_text(e->high, high);
+    snprintf(out, 80, "%s (%s to %s)", middle, low, high);
 }
 
 static void wire_text(const struct suppose *s, const struct verdict *v, size_t row, char out[96])
@@ -752,9 +797,9 @@ static void finding_text(const struct suppose *s, const struct verdict *v,
         range_text(&e, 1, "turns", a);
     else if ((faults & (FINDING_JOINT_A | FINDING_JOINT_B | FINDING_JOINT_PAIR)) &&
              estimate(s, v, Q_JOINT, row, &e))
-        range_text(&e, 1, "ohm", a);
+        ohms_text(&e, a);
     else if ((faults & FINDING_LEAKAGE) && estimate(s, v, Q_LEAKAGE, row, &e))
-        range_text(&e, e.median < 1e5 ? 1 : 1e6, e.median < 1e5 ? "ohm" : "megohm", a);
+        ohms_text(&e, a);
     else if ((faults & FINDING_WARM) && !(faults & FINDING_GAUGE) &&
              estimate(s, v, Q_HEAT, row, &e))
         range_text(&e, 1, "K above the stated temperature", a);
@@ -786,8 +831,15 @@ static void write_lines(const struct suppose *s, const struct evidence_set *evid
     for (size_t i = 0; i < v->misfits && i < 2; i++) {
         const struct evidence_item *e = &evidence->item[v->misfit[i].item];
 
-        say(text, "The %s, %.4g, does not fit the rest (%s a mistake at the bench): take it again.",
-            e->source, e->value, percent(v->misfit[i].probability, p));
+        const char *unit = evidence_unit(e->kind);
+        char value[48];
+
+        if (e->kind == EVIDENCE_POLARITY)
+            snprintf(value, sizeof value, "%s", e->value > 0 ? "north" : "south");
+        else
+            snprintf(value, sizeof value, "%.4g%s%s", e->value, *unit ? " " : "", unit);
+        say(text, "The %s, %s, does not fit the rest (%s a mistake at the bench): take it again.",
+            e->source, value, percent(v->misfit[i].probability, p));
         add_line(v, text);
     }
     if (lead && v->result == VERDICT_PASS) {

@@ -50,7 +50,8 @@ struct verdict_finding {
     const struct finding *finding;
     double probability;
     double log_evidence, log_evidence_u; /* of the finding, over its variants */
-    char text[VERDICT_LINE_SIZE];        /* one sentence: "limb B is 46 +- 12 turns short" */
+    char text[VERDICT_LINE_SIZE]; /* one sentence: "turns wrong on limb B: limb B 46 (34 to 58)
+                                     turns short of 500", 95 % */
     const char *remedy;
 };
 
