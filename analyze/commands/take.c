@@ -123,23 +123,32 @@ static int print_taken(const struct take *take, const char *place, int64_t id)
     const struct command_context *context = take->context;
     const struct taking *t = &take->taking;
     char shown[UNITS_FORMAT_SIZE];
+    /* The maker's limits, as rectangles (JCGM 100, 4.3.7), beside the scatter; as evidence does. */
+    double u = hypot(
+        t->value.u, hypot(t->value.accuracy_rel * t->value.value, t->value.accuracy_abs) / sqrt(3));
 
+    if (isfinite(t->value.resolution))
+        u = hypot(u, t->value.resolution / sqrt(12));
     if (context->form == COMMAND_JSON)
         return printing_json(
             context, NAME,
-            json_pack("{s:I, s:s, s:s, s:b, s:o, s:o, s:I}", "entry", (json_int_t)id, "kind",
+            json_pack("{s:I, s:s, s:s, s:b, s:o, s:o, s:o, s:I}", "entry", (json_int_t)id, "kind",
                       t->kind->word, "place", place, "overload", t->value.overload, "value",
-                      printing_number(t->value.value), "u", printing_number(t->value.u), "readings",
-                      (json_int_t)t->value.n));
+                      printing_number(t->value.value), "u", printing_number(u), "scatter",
+                      printing_number(t->value.u), "readings", (json_int_t)t->value.n));
     if (t->value.overload)
         fprintf(context->out, "noted as entry %lld: %s of %s, beyond the range of the instrument\n",
                 (long long)id, t->kind->word, kinds_place_words(place));
     else
-        fprintf(context->out, "noted as entry %lld: %s of %s, %s from %lld readings\n",
-                (long long)id, t->kind->word, kinds_place_words(place),
-                units_format(shown, sizeof shown, t->value.value, t->value.u,
-                             quantity_find(t->kind->quantity)),
-                (long long)t->value.n);
+        fprintf(
+            context->out, "noted as entry %lld: %s of %s, %s from %lld readings\n", (long long)id,
+            t->kind->word, kinds_place_words(place),
+            units_format(shown, sizeof shown, t->value.value, u, quantity_find(t->kind->quantity)),
+            (long long)t->value.n);
+    if (!t->value.overload && isnan(u))
+        printing_paragraph(context->out, 2, 4,
+                           "How far the instrument can be trusted is not known: give its channel "
+                           "an 'accuracy' in the bench file (truewound-bench(5)).");
     return COMMAND_DONE;
 }
 
