@@ -116,16 +116,28 @@ static void figure_row(struct table *table, const char *words, const char *unit,
         table_absent(table);
 }
 
-static void plain_row(struct table *table, const char *words, const char *value, double low,
-                      double high, const char *unit, const char *remark)
+/* Without an interval the value has four figures and makes no claim; with one, the figures that it
+ * leaves. A tenth of a degree is the least that is worth printing of a temperature. */
+static void plain_row(struct table *table, const char *words, double value, double low, double high,
+                      const char *unit, const char *remark)
 {
+    char text[FIGURE_TEXT_SIZE];
+    const char *prefix;
+    double factor = figure_prefix(fabs(value), unit, &prefix);
+    double u = (high - low) / 4.0;
+
+    if (strcmp(unit, "°C") == 0)
+        u = fmax(u, 1.0);
     table_row(table);
     table_text(table, words);
-    table_text(table, value);
-    if (isnan(low) && isnan(high))
+    if (isnan(low) && isnan(high)) {
+        table_text(table, figure_unit_text(text, value, NAN, unit));
         table_absent(table);
-    else
-        interval_cell(table, low, high, (high - low) / 4.0, unit);
+    } else {
+        table_textf(table, "%s %s%s", figure_value_text(text, value / factor, u / factor), prefix,
+                    unit);
+        interval_cell(table, low, high, u, unit);
+    }
     table_text(table, remark);
 }
 
@@ -133,16 +145,11 @@ static void interval_row(struct table *table, const char *words,
                          const struct thermal_interval *interval, const char *unit,
                          const char *remark)
 {
-    char text[FIGURE_TEXT_SIZE];
-
-    plain_row(table, words, figure_unit_text(text, interval->value, NAN, unit), interval->low,
-              interval->high, unit, remark);
+    plain_row(table, words, interval->value, interval->low, interval->high, unit, remark);
 }
 
 static void outlook_rows(struct table *table, const struct outlook *outlook)
 {
-    char text[FIGURE_TEXT_SIZE];
-
     interval_row(table, outlook->pulsed ? "winding in steady use" : "winding, current left on",
                  &outlook->heat.temperature, "°C", outlook->weakest);
     if (outlook->pulsed && isfinite(outlook->stuck_s.value))
@@ -152,17 +159,14 @@ static void outlook_rows(struct table *table, const struct outlook *outlook)
                  "order of magnitude");
     interval_row(table, "with a diode", &outlook->spike.diode_v, "V", "across the switch");
     if (outlook->pulsed) {
-        plain_row(table, "current at the end of a pulse",
-                  figure_unit_text(text, outlook->pulse.end_a, NAN, "A"), NAN, NAN, NULL, "");
-        plain_row(table, "charge of one pulse",
-                  figure_unit_text(text, outlook->pulse.charge_c, NAN, "C"), NAN, NAN, NULL, "");
-        plain_row(table, "mean current", figure_unit_text(text, outlook->pulse.mean_a, NAN, "A"),
-                  NAN, NAN, NULL, "");
+        plain_row(table, "current at the end of a pulse", outlook->pulse.end_a, NAN, NAN, "A",
+                  "nominal");
+        plain_row(table, "charge of one pulse", outlook->pulse.charge_c, NAN, NAN, "C", "nominal");
+        plain_row(table, "mean current", outlook->pulse.mean_a, NAN, NAN, "A", "nominal");
     }
     if (outlook->battery)
-        plain_row(table, "battery life", figure_unit_text(text, outlook->life.days, NAN, "days"),
-                  outlook->life.low_days, outlook->life.high_days, "days",
-                  drive_limit_words(outlook->life.limit));
+        plain_row(table, "battery life", outlook->life.days, outlook->life.low_days,
+                  outlook->life.high_days, "days", drive_limit_words(outlook->life.limit));
 }
 
 static int print_table(const struct command_context *context, const struct design *design,
@@ -329,10 +333,12 @@ static int run(struct command_context *context, int argc, char **argv)
             return command_wrong(context, NAME, "there is no option '%s', or it lacks its value",
                                  argv[optind - 1]);
     }
-    if (argc - optind != 1 || !curve != !path)
+    if (argc - optind == 1 && !curve != !path)
         return command_wrong(context, NAME,
-                             "expected the name of a coil or a design file, and "
-                             "with --curve KIND also -o FILE");
+                             "--curve KIND and -o FILE go together; "
+                             "'truewound help predict' lists the kinds");
+    if (argc - optind != 1)
+        return command_wrong(context, NAME, "expected the name of a coil or a design file");
     if (load(context, argv[optind], &design, &warnings, &st) != STATUS_OK ||
         coil_new(&design, &coil, &st) != STATUS_OK)
         return command_failed(context, NAME, &st);
