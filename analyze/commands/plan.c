@@ -137,7 +137,7 @@ static void figure_cell(struct table *table, double value)
 {
     char text[32];
 
-    snprintf(text, sizeof text, fabs(value) < 1000.0 ? "%.3g" : "%.0f", value);
+    snprintf(text, sizeof text, fabs(value) < 999.5 ? "%.3g" : "%.0f", value);
     if (isfinite(value))
         table_text(table, text);
     else
@@ -163,8 +163,8 @@ static void print_failures(const struct planning *p, const struct plan *plan)
                 fprintf(p->context->out, "  %s:\n", plan_why_words(o->why));
             if (shown > FAILURES_SHOWN)
                 continue;
-            fprintf(p->context->out, "    %-12s %s\n", label_of(&p->wires[o->wire], label),
-                    o->reason);
+            fprintf(p->context->out, "    %-12s ", label_of(&p->wires[o->wire], label));
+            printing_paragraph(p->context->out, -17, 17, o->reason);
         }
         if (shown > FAILURES_SHOWN)
             fprintf(p->context->out, "    and %d more (--all)\n", shown - FAILURES_SHOWN);
@@ -236,7 +236,8 @@ static int print_table(const struct planning *p, const struct plan *plan)
     result = printing_table(p->context, NAME, table);
     if (result != COMMAND_DONE || p->context->form != COMMAND_TEXT)
         return result;
-    fprintf(p->context->out, "\n%s\n", plan->summary);
+    fputc('\n', p->context->out);
+    printing_paragraph(p->context->out, 0, 0, plan->summary);
     if (good < plan->count && !p->all)
         print_failures(p, plan);
     return result;

@@ -506,7 +506,7 @@ static void judge(const struct problem *p, const struct trial *t, struct plan_op
     } else if (!isnan(asked) && !(o->days >= asked)) {
         o->why = PLAN_SHORT_LIFE;
         snprintf(o->reason, sizeof o->reason,
-                 "The battery lasts %.0f days (%.0f to %.0f) at %.3g mC a pulse; %.0f are wanted.",
+                 "The battery lasts %.0f days (%.0f to %.0f) at %.4g mC a pulse; %.0f are wanted.",
                  o->days, o->low_days, o->high_days, 1e3 * o->charge_c, asked);
     } else {
         o->why = PLAN_GOOD;
