@@ -230,7 +230,7 @@ static bool put_coil(const struct page_view *view, xmlNode *body, const struct p
     else if (good)
         good = style_element(xmlLastElementChild(row), "span", "soft", "not judged") != NULL;
     if (good && said.behind)
-        good = style_element(xmlLastElementChild(row), "span", "soft", ", measured since") != NULL;
+        good = style_element(xmlLastElementChild(row), "span", "soft", " (measured since)") != NULL;
     good = good && style_element(row, "td", NULL, said.finding ? said.finding : "");
     free(said.finding);
     return good && style_element(row, "td", "soft figure",
