@@ -329,7 +329,7 @@ static int run(struct command_context *context, int argc, char **argv)
     if (strcmp(o.kind->quantity, "polarity") == 0)
         snprintf(shown, sizeof shown, "%s", o.value > 0.0 ? "north" : "south");
     else
-        units_format(shown, sizeof shown, o.value, NAN, quantity_find(o.kind->quantity));
+        units_format(shown, sizeof shown, o.value, o.u, quantity_find(o.kind->quantity));
     fprintf(context->out, "noted as entry %lld: %s of %s, %s%s\n", (long long)id, o.kind->word,
             kinds_place_words(place),
             o.conditions.bound == CONDITIONS_ABOVE   ? "more than "
