@@ -153,12 +153,35 @@ static double chance(size_t d, size_t e)
     return ((double)(bits >> 12) + 0.5) / 4503599627370496.0;
 }
 
-/* Fills the columns of an option; false when the physics or the bench has no answer. */
+/* What coil after coil would read; a coil that the physics has no answer for is left out of all
+ * columns. */
+static void read_column(const struct verdict *v, size_t *pick, size_t *n, struct column *column,
+                        size_t columns)
+{
+    struct column *c = &column[columns];
+
+    for (size_t d = 0; d < *n; d++) {
+        while (d < *n && !suppose_read(v->suppose, &v->draw[pick[d]].state, c->item, &c->reading[d],
+                                       &c->noise[d])) {
+            size_t last = --*n;
+
+            pick[d] = pick[last];
+            for (size_t e = 0; e < columns; e++) {
+                column[e].reading[d] = column[e].reading[last];
+                column[e].noise[d] = column[e].noise[last];
+            }
+        }
+    }
+}
+
+/* Fills the columns of an option, and leaves in 'pick' the coils that have an answer; false when
+ * the bench cannot take it, or too few coils are left to stand for the rest. */
 static bool predict(const struct verdict *v, const struct evidence_set *evidence,
-                    const struct advise_option *option, const size_t *pick, size_t n,
+                    const struct advise_option *option, size_t *pick, size_t *n,
                     struct evidence_set *items, struct column *column, size_t *columns)
 {
     bool pole_a = false, pole_b = false, pole_done = false;
+    size_t least = *n / 2 > 8 ? *n / 2 : 8;
 
     for (size_t i = 0; i < evidence->count; i++) {
         if (evidence->item[i].kind == EVIDENCE_POLARITY) {
@@ -190,10 +213,9 @@ static bool predict(const struct verdict *v, const struct evidence_set *evidence
             return false;
         c->item = &items->item[at];
         c->binary = kind == EVIDENCE_LIFT;
-        for (size_t d = 0; d < n; d++)
-            if (!suppose_read(v->suppose, &v->draw[pick[d]].state, c->item, &c->reading[d],
-                              &c->noise[d]))
-                return false;
+        read_column(v, pick, n, column, *columns);
+        if (*n < least)
+            return false;
         if (kind == EVIDENCE_POLARITY) {
             /* Only both poles together say something, and they say it once. */
             if (pole_a && pole_b && !pole_done) {
@@ -204,7 +226,7 @@ static bool predict(const struct verdict *v, const struct evidence_set *evidence
         }
         if (kind != EVIDENCE_LIFT) {
             /* The noise of a figure of the size that is expected. */
-            double typical = reading_unscale(kind, middle_of(c->reading, n));
+            double typical = reading_unscale(kind, middle_of(c->reading, *n));
 
             items->count = at;
             if (isfinite(typical)) {
@@ -214,14 +236,14 @@ static bool predict(const struct verdict *v, const struct evidence_set *evidence
             } else {
                 items->count = at + 1;
             }
-            for (size_t d = 0; d < n; d++) {
+            read_column(v, pick, n, column, *columns);
+            if (*n < least)
+                return false;
+            for (size_t d = 0; d < *n; d++) {
                 double gain = c->item->instrument >= 0
                                   ? items->instrument[c->item->instrument].gain_u * fabs(typical)
                                   : 0;
 
-                if (!suppose_read(v->suppose, &v->draw[pick[d]].state, c->item, &c->reading[d],
-                                  &c->noise[d]))
-                    return false;
                 if (isfinite(gain) && !reading_by_log(kind))
                     c->noise[d] = hypot(c->noise[d], gain);
             }
@@ -355,13 +377,14 @@ enum status_code advise_next(const struct verdict *verdict, const struct evidenc
         result->entropy += plogp(share[f]);
     for (size_t i = 0; i < options; i++) {
         struct advise_gain *g = &result->gain[result->gains];
-        size_t columns;
+        size_t columns, alive[DRAWS], left = n;
 
-        if (!predict(verdict, evidence, &option[i], pick, n, items, column, &columns))
+        memcpy(alive, pick, n * sizeof *alive);
+        if (!predict(verdict, evidence, &option[i], alive, &left, items, column, &columns))
             continue;
         memset(g, 0, sizeof *g);
         g->option = i;
-        weigh_option(verdict, pick, n, column, columns, g);
+        weigh_option(verdict, alive, left, column, columns, g);
         g->bits_a_minute = g->bits / option[i].minutes;
         result->gains++;
     }
@@ -370,6 +393,13 @@ enum status_code advise_next(const struct verdict *verdict, const struct evidenc
     qsort(result->gain, result->gains, sizeof *result->gain, by_rate);
     /* A coil that passes needs no more; one that fails, the finding that it fails by. */
     known = verdict->findings > 0 && verdict->finding[0].probability >= KNOWN;
+    if (result->gains == 0 && options > 0 && verdict->result != VERDICT_PASS) {
+        snprintf(
+            result->line, sizeof result->line,
+            "What the measurements left would tell of this coil cannot be worked out: take the "
+            "quickest of them.");
+        return status_ok(st);
+    }
     result->enough = true;
     for (size_t i = 0; i < result->gains && verdict->result != VERDICT_PASS; i++) {
         const struct advise_gain *g = &result->gain[i];
@@ -386,8 +416,8 @@ enum status_code advise_next(const struct verdict *verdict, const struct evidenc
                      : "The verdict stands; nothing more needs to be measured.");
     else
         snprintf(result->line, sizeof result->line,
-                 "Next: %s (about %.0f min; expected to tell %.2f of the %.2f bits still open).",
+                 "Next: %s (about %.0f min; expected to settle %.0f %% of what is still open).",
                  option[result->gain[0].option].name, option[result->gain[0].option].minutes,
-                 result->gain[0].bits, result->entropy);
+                 100 * fmin(1, result->gain[0].bits / fmax(result->entropy, 1e-9)));
     return status_ok(st);
 }
