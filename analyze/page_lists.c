@@ -241,7 +241,7 @@ static bool put_coil(const struct page_view *view, xmlNode *body, const struct p
 
 bool page_lists_put_coils(const struct page_view *view, xmlNode *parent)
 {
-    static const char *const words[] = {"coil", "verdict", "most likely", "measured", NULL};
+    static const char *const words[] = {"coil", "verdict", "most likely", "taken", NULL};
     struct page_lists *lists = &view->page->lists;
     xmlNode *table, *body;
     struct status st;
