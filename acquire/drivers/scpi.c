@@ -502,6 +502,27 @@ static bool find_field(const char *line, size_t length, long field, const char *
     return false;
 }
 
+/* "17,032" or "+1,7E+01" where the bench file speaks neither of fields nor of a decimal comma: 17
+ * and something else, or 17.032? SCPI itself writes a point (IEEE 488.2, 8.7.2 to 8.7.4), but a
+ * meter set to another country may not. */
+static bool may_be_decimal_comma(const struct scpi *s, size_t channel, const char *text,
+                                 size_t size, const char *end)
+{
+    size_t i = 0;
+
+    if (s->decimal != NUMBER_POINT || benchfile_given(s->instrument->values, "decimal") ||
+        benchfile_given(s->instrument->channel[channel].values, "field"))
+        return false;
+    while (i < size && (text[i] == ' ' || text[i] == '+' || text[i] == '-'))
+        ++i;
+    if (i == size || text + size + 1 >= end || text[size + 1] < '0' || text[size + 1] > '9')
+        return false;
+    for (; i < size; ++i)
+        if (text[i] < '0' || text[i] > '9')
+            return false;
+    return true;
+}
+
 static bool give_channel(struct scpi *s, size_t channel, const char *line, size_t length,
                          const struct driver_sink *sink)
 {
@@ -530,7 +551,16 @@ static bool give_channel(struct scpi *s, size_t channel, const char *line, size_
     }
     if (!number_read(text, size, s->decimal, &number))
         return false;
-    if (fabs(number.value) >= OVERLOAD_FROM || fabs(number.value) >= overload) {
+    if (may_be_decimal_comma(s, channel, text, size, line + length)) {
+        char event[200];
+
+        snprintf(event, sizeof event,
+                 "%s: '%.*s' may have a decimal comma or be several values; the reading has no "
+                 "value; say 'decimal = comma' or 'field = 1' in the bench file",
+                 c->name, (int)(length < 40 ? length : 40), line);
+        sink->event(sink->to, DRIVER_WARNING, "decimal", event);
+        reading.flags |= STORE_FLAG_SUSPECT;
+    } else if (fabs(number.value) >= OVERLOAD_FROM || fabs(number.value) >= overload) {
         bool none = fabs(number.value - NOT_A_NUMBER_AT) < 1e33;
 
         reading.flags |= none ? STORE_FLAG_SUSPECT : STORE_FLAG_OVERLOAD;

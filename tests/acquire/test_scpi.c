@@ -121,6 +121,39 @@ static void overload(void **state)
     }
 }
 
+/* A meter of a country with a decimal comma must not pass for 17 ohm. */
+static void decimal_comma(void **state)
+{
+    static const struct {
+        const char *more; /* keys of the instrument */
+        const char *sent;
+        bool known;
+        const char *expected;
+    } cases[] = {
+        {"", "17,032\r\n", false, ""},
+        {"", "+1,7032E+01 OHM\n", false, ""},
+        {"decimal = comma\n", "17,032\n", true, "r 17.032 digit=0.001\n"},
+        {"decimal = point\n", "17,3\n", true, "r 17 digit=1\n"},
+        {"", "17.032,3\n", true, "r 17.032 digit=0.001\n"},
+        {"", "+1.7E+01,+2.0E+00\n", true, "r 17\n"},
+        {"", "17,-3\n", true, "r 17 digit=1\n"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i) {
+        struct fed *fed = bare_meter(cases[i].more);
+
+        answer(fed, cases[i].sent);
+        if (cases[i].known) {
+            assert_string_equal(fed->out.bytes + 13, cases[i].expected);
+        } else {
+            assert_non_null(strstr(fed->out.bytes, "decimal comma"));
+            assert_non_null(strstr(fed->out.bytes, "r unknown suspect\n"));
+        }
+        fed_free(fed);
+    }
+}
+
 /* Echo, line ends, empty lines, garbage in front. */
 static void manners(void **state)
 {
@@ -296,12 +329,19 @@ static void named_commands(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(conversation), cmocka_unit_test(configuration),
-        cmocka_unit_test(fields),       cmocka_unit_test(overload),
-        cmocka_unit_test(manners),      cmocka_unit_test(unit_texts),
-        cmocka_unit_test(error_queue),  cmocka_unit_test(error_queue_unknown),
-        cmocka_unit_test(late_answer),  cmocka_unit_test(no_identity),
-        cmocka_unit_test(selection),    cmocka_unit_test(named_commands),
+        cmocka_unit_test(conversation),
+        cmocka_unit_test(configuration),
+        cmocka_unit_test(fields),
+        cmocka_unit_test(overload),
+        cmocka_unit_test(decimal_comma),
+        cmocka_unit_test(manners),
+        cmocka_unit_test(unit_texts),
+        cmocka_unit_test(error_queue),
+        cmocka_unit_test(error_queue_unknown),
+        cmocka_unit_test(late_answer),
+        cmocka_unit_test(no_identity),
+        cmocka_unit_test(selection),
+        cmocka_unit_test(named_commands),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
