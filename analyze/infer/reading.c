@@ -162,6 +162,14 @@ static const struct coil_observables *electric(const struct reading_bench *bench
     return &cache->y[at];
 }
 
+/* Ohms of the wire of both limbs; a broken limb in parallel has as much as the sound one. */
+static double limbs_ohm(const struct coil_observables *y)
+{
+    double a = y->y[COIL_RESISTANCE_A], b = y->y[COIL_RESISTANCE_B];
+
+    return isinf(a) ? 2 * b : isinf(b) ? 2 * a : a + b;
+}
+
 static double place_resistance(const struct reading_bench *bench, const struct reading_state *state,
                                const struct coil_observables *y, enum evidence_place place)
 {
@@ -174,8 +182,7 @@ static double place_resistance(const struct reading_bench *bench, const struct r
         if (bench->limbs < 2 || !isfinite(y->y[COIL_RESISTANCE_PAIR]))
             return y->y[COIL_RESISTANCE_PAIR] + state->joint_pair;
         return y->y[COIL_RESISTANCE_PAIR] + state->joint_pair +
-               state->link * (y->y[COIL_RESISTANCE_A] + y->y[COIL_RESISTANCE_B]) /
-                   y->y[COIL_WIRE_LENGTH];
+               state->link * limbs_ohm(y) / y->y[COIL_WIRE_LENGTH];
     }
 }
 

@@ -297,6 +297,19 @@ static void test_open(void **state)
     assert_int_equal(f->verdict.result, VERDICT_FAIL);
 }
 
+/* Of two limbs in parallel the sound one is all that is left: the pair reads as it does. */
+static void test_open_in_parallel(void **state)
+{
+    struct fixture *f = *state;
+
+    f->design.winding.connection = DESIGN_PARALLEL;
+    add_limbs(&f->set, INFINITY, f->right, f->right);
+    reach(f);
+    leads(f, "open-a", 0.9);
+    assert_int_equal(f->verdict.result, VERDICT_FAIL);
+    assert_int_equal(f->verdict.misfits, 0);
+}
+
 static void test_joint(void **state)
 {
     struct fixture *f = *state;
@@ -639,15 +652,25 @@ static void test_advice_for_gauge(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        TEST(test_nothing),     TEST(test_resistance_proves_no_direction),
-        TEST(test_cancelling),  TEST(test_turns_missing),
-        TEST(test_gauge),       TEST(test_open),
-        TEST(test_joint),       TEST(test_bypassed),
-        TEST(test_shorted),     TEST(test_mistake),
-        TEST(test_unexplained), TEST(test_same_answer),
-        TEST(test_limits),      TEST(test_bad_input),
-        TEST(test_learnt),      TEST(test_every_kind_and_design),
-        TEST(test_advice),      TEST(test_advice_for_gauge),
+        TEST(test_nothing),
+        TEST(test_resistance_proves_no_direction),
+        TEST(test_cancelling),
+        TEST(test_turns_missing),
+        TEST(test_gauge),
+        TEST(test_open),
+        TEST(test_joint),
+        TEST(test_bypassed),
+        TEST(test_shorted),
+        TEST(test_mistake),
+        TEST(test_unexplained),
+        TEST(test_same_answer),
+        TEST(test_limits),
+        TEST(test_bad_input),
+        TEST(test_learnt),
+        TEST(test_every_kind_and_design),
+        TEST(test_advice),
+        TEST(test_advice_for_gauge),
+        TEST(test_open_in_parallel),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
