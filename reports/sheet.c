@@ -522,7 +522,8 @@ bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_e
         xmlNode *next = element(why, "p", NULL);
         static const char label[] = "Next: ";
         bool labelled = strncmp(s->next, label, sizeof label - 1) == 0;
-        style_element(next, "b", NULL, label);
+        if (labelled)
+            style_element(next, "b", NULL, label);
         words(next, "span", NULL, s->next + (labelled ? sizeof label - 1 : 0), step->words);
     }
     add_quantities(leaf, s, step);
