@@ -7,8 +7,10 @@
 #include <unistd.h>
 
 #include "analyze/infer/settle.h"
+#include "db/quantity.h"
 #include "db/store_bench.h"
 #include "db/store_read.h"
+#include "db/units.h"
 
 #define LOOK_EVERY_US 150000
 #define FRESH_US      60000000LL
@@ -74,9 +76,18 @@ static int keep_reading(const struct store_reading *row, void *user)
     return 0;
 }
 
-static int keep_resolution(const struct store_channel *row, void *user)
+/* What must be known of the channel. */
+struct about {
+    double resolution;
+    const struct quantity *quantity;
+};
+
+static int keep_about(const struct store_channel *row, void *user)
 {
-    *(double *)user = row->resolution;
+    struct about *about = user;
+
+    about->resolution = row->resolution;
+    about->quantity = quantity_find(row->quantity);
     return 1;
 }
 
@@ -121,8 +132,13 @@ static void put_settled(struct store *store, const struct stream *s,
 }
 
 static enum status_code too_late(const struct stream *s, const struct settle_result *result,
-                                 double seconds, struct status *st)
+                                 const struct about *about, double seconds, struct status *st)
 {
+    const struct quantity *quantity = about->quantity;
+    /* a change of a temperature is in kelvin, not in degrees from zero */
+    const char *unit = quantity ? quantity->unit : "";
+    char last[UNITS_FORMAT_SIZE];
+
     if (s->n == 0)
         return status_fail(
             st, STATUS_TIMEOUT,
@@ -131,9 +147,11 @@ static enum status_code too_late(const struct stream *s, const struct settle_res
             seconds);
     return status_fail(
         st, STATUS_TIMEOUT,
-        "not steady after %.0f s: last %g, changing by %.2g a second, scatter %.2g; check "
-        "the contacts, let the coil cool, or take it by hand with 'observe'",
-        seconds, s->value[s->n - 1], result->slope, result->sd);
+        "not steady after %.0f s: last %s, changing by %.2g %s a second, scatter %.2g %s; allow "
+        "more time (--timeout), check the contacts, let the coil cool, or take it by hand with "
+        "'observe'",
+        seconds, units_format(last, sizeof last, s->value[s->n - 1], NAN, quantity), result->slope,
+        unit, result->sd, unit);
 }
 
 enum status_code steady_take(struct store *store, int64_t channel,
@@ -142,6 +160,7 @@ enum status_code steady_take(struct store *store, int64_t channel,
 {
     struct settle_criteria settle = {
         .resolution = NAN, .tolerance = options->tolerance, .window = options->stretch, .least = 6};
+    struct about about = {.resolution = NAN};
     struct settle_result result = {0};
     struct stream *s = calloc(1, sizeof *s);
     double seconds = 0.0;
@@ -149,7 +168,8 @@ enum status_code steady_take(struct store *store, int64_t channel,
 
     if (!s)
         return status_fail(st, STATUS_MEMORY, "no memory");
-    code = store_bench_channel(store, channel, keep_resolution, &settle.resolution, st);
+    code = store_bench_channel(store, channel, keep_about, &about, st);
+    settle.resolution = about.resolution;
     s->begin = s->last = store_now();
     while (code == STATUS_OK) {
         code = store_read_range(store, channel, s->last + 1, INT64_MAX, keep_reading, s, st);
@@ -177,7 +197,7 @@ enum status_code steady_take(struct store *store, int64_t channel,
         if (seconds > options->timeout ||
             (options->watch && !options->watch(s->overloads || !s->n ? NAN : s->value[s->n - 1],
                                                seconds, options->user)))
-            code = too_late(s, &result, seconds, st);
+            code = too_late(s, &result, &about, seconds, st);
         else
             usleep(LOOK_EVERY_US);
     }

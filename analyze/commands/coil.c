@@ -10,6 +10,9 @@
 
 #define NAME "coil"
 
+/* Bytes of a note in the list of coils. */
+#define NOTE_SHOWN 34
+
 static const char *kind_word(enum design_form form)
 {
     return form == DESIGN_BAR ? "bar" : "two-limb";
@@ -102,6 +105,21 @@ struct listing {
     struct table *table;
 };
 
+/* A long note is cut for the eye; JSON and CSV have it whole. */
+static void note_cell(const struct listing *listing, const char *note)
+{
+    size_t length = note ? strlen(note) : 0;
+
+    if (listing->context->form != COMMAND_TEXT || length <= NOTE_SHOWN) {
+        table_text(listing->table, note);
+        return;
+    }
+    length = NOTE_SHOWN;
+    while (length > 0 && ((unsigned char)note[length] & 0xc0U) == 0x80U)
+        --length; /* not in the middle of a character */
+    table_textf(listing->table, "%.*s …", (int)length, note);
+}
+
 static int list_row(const struct store_coil *row, void *user)
 {
     struct listing *listing = user;
@@ -127,8 +145,11 @@ static int list_row(const struct store_coil *row, void *user)
         table_text(listing->table, "its design cannot be read");
         table_absent(listing->table);
     }
-    table_text(listing->table, store_time_text(added, sizeof added, row->time));
-    table_text(listing->table, row->remark);
+    store_time_text(added, sizeof added, row->time);
+    if (listing->context->form == COMMAND_TEXT)
+        added[10] = '\0'; /* the day is enough to a person */
+    table_text(listing->table, added);
+    note_cell(listing, row->remark);
     return 0;
 }
 

@@ -230,7 +230,8 @@ static bool draw(const struct comparing *c, struct report_error *error)
         return report_error_set(error, "--of: there is no '%s'; the table's JSON names them",
                                 c->measure);
     if (chart_of(c, m, value, &n, &chart, &st) != STATUS_OK)
-        return report_error_set(error, "%s", st.text);
+        return report_error_set(error, "--plot: %zu of %zu coils have a %s; a chart needs %d", n,
+                                c->rows, measures[m].word, CHART_LEAST);
     plot = plot_new(measures[m].heading);
     if (!plot)
         return report_error_set(error, "no memory");
