@@ -502,6 +502,31 @@ static bool find_field(const char *line, size_t length, long field, const char *
     return false;
 }
 
+/* A unit in capitals throughout has the suffix multipliers of IEEE 488.2 (table 7-2, from memory):
+ * M is milli, but mega before OHM and HZ. Else MV would be a megavolt and KOHM nothing. */
+static void plain_suffix(char unit[DRIVER_UNIT_MAX])
+{
+    static const struct {
+        const char *capitals, *plain;
+    } units[] = {{"V", "V"}, {"A", "A"}, {"OHM", "ohm"}, {"HZ", "Hz"},
+                 {"F", "F"}, {"H", "H"}, {"S", "s"},     {"W", "W"}};
+    static const char multipliers[] = "KMUN";
+    static const char prefixes[] = "kmun";
+    const char *at = unit[0] ? strchr(multipliers, unit[0]) : NULL;
+
+    if (!at)
+        return;
+    for (size_t i = 0; i < sizeof units / sizeof *units; ++i) {
+        bool mega = unit[0] == 'M' && (i == 2 || i == 3);
+
+        if (strcmp(unit + 1, units[i].capitals) == 0) {
+            snprintf(unit, DRIVER_UNIT_MAX, "%c%s", mega ? 'M' : prefixes[at - multipliers],
+                     units[i].plain);
+            return;
+        }
+    }
+}
+
 /* "17,032" or "+1,7E+01" where the bench file speaks neither of fields nor of a decimal comma: 17
  * and something else, or 17.032? SCPI itself writes a point (IEEE 488.2, 8.7.2 to 8.7.4), but a
  * meter set to another country may not. */
@@ -570,6 +595,7 @@ static bool give_channel(struct scpi *s, size_t channel, const char *line, size_
         driver_set_unit(reading.unit, text + number.used, size - number.used);
         if (expected && strcmp(reading.unit, expected) == 0)
             reading.unit[0] = '\0'; /* the unit the bench file knows under its own name */
+        plain_suffix(reading.unit);
     }
     sink->reading(sink->to, &reading);
     return true;

@@ -108,6 +108,11 @@ static void overload(void **state)
         {"9.7E37\n", "r 9.7e+37\n"},
         {"+1.5E3 OHM\n", "r 1500 OHM\n"},
         {"1.5 kOhm\n", "r 1.5 kOhm digit=0.1\n"},
+        {"1.5 KOHM\n", "r 1.5 kohm digit=0.1\n"},
+        {"1.5 MOHM\n", "r 1.5 Mohm digit=0.1\n"},
+        {"1.5 MV\n", "r 1.5 mV digit=0.1\n"},
+        {"1.5 UA\n", "r 1.5 uA digit=0.1\n"},
+        {"1.5 mohm\n", "r 1.5 mohm digit=0.1\n"},
     };
 
     (void)state;
