@@ -349,10 +349,13 @@ static enum status_code read_text(const struct key *key, const char *text, char 
     if (strlen(text) >= key->size)
         return status_fail(st, STATUS_INPUT, "longer than %zu bytes", key->size - 1);
     if (to != NULL && strcmp(key->key, "name") == 0 &&
-        (!*text || text[strspn(text, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
-                                     "0123456789-_.")]))
+        (!*text || *text == '-' ||
+         text[strspn(text, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+                           "0123456789-_.")]))
         return status_fail(st, STATUS_INPUT,
-                           "read '%s', expected letters, digits, - and _ without a space", text);
+                           "read '%s', expected letters, digits, - and _ without a space, and no - "
+                           "in front",
+                           text);
     snprintf(to, key->size, "%s", text);
     return STATUS_OK;
 }

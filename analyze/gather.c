@@ -85,11 +85,20 @@ static int add(struct gathering *gathering, const struct evidence_record *record
     struct gathered *out = gathering->out;
     struct status why;
     enum status_code code = evidence_add(&out->evidence, record, &why);
+    bool full = out->evidence.count == EVIDENCE_MAX;
 
+    if (code == STATUS_FULL && !full) {
+        /* More instruments than are kept apart: the error of this one counts as the reading's own.
+         */
+        struct evidence_record apart = *record;
+
+        apart.instrument = "";
+        code = evidence_add(&out->evidence, &apart, &why);
+    }
     if (code != STATUS_OK) {
-        note(out, "%s %lld is left out: %s", trial ? "trial" : "observation", (long long)id,
-             why.text);
-        return code == STATUS_FULL;
+        note(out, "%s %lld%s left out: %s", trial ? "trial" : "observation", (long long)id,
+             full ? " and what was taken after it are" : " is", why.text);
+        return full;
     }
     out->source[out->evidence.count - 1] = id;
     out->trial[out->evidence.count - 1] = trial;

@@ -43,6 +43,9 @@ sed 's/turns = 3060/turns = 2900/' "$root/fixtures/arm.ini" >arm2.ini
 expect 0 'design version 2' coil add arm2.ini
 sed 's/size = 31 SWG/size = 31/' "$root/fixtures/arm.ini" >bad.ini
 expect 2 'bad.ini:19: [wire] size' coil add bad.ini
+sed 's/name = arm-1/name = --db/' "$root/fixtures/arm.ini" >bad.ini
+expect 2 'no - in front' coil add bad.ini
+
 expect 0 'arm-1' coil list
 expect 0 'turns = 2900' coil show arm-1
 expect 2 "no coil 'arm-9'" coil show arm-9
@@ -93,5 +96,17 @@ expect 2 'no channel has sent a resistance' take arm-1 limb-a resistance
 expect 2 'does not answer' capture arm-1 pair --channel board.current --voltage '3 V' --keeper on
 expect 0 'nothing was measured yet' readings
 expect 2 'two coils or more' compare arm-1
+
+# More instruments than the inference keeps apart, then more readings than it takes: none goes unsaid.
+sed 's/arm-1/many/' "$root/fixtures/arm.ini" >many.ini
+expect 0 'recorded' coil add many.ini
+i=0
+while [ $i -lt 66 ]; do
+    i=$((i + 1))
+    expect 0 'noted' observe many limb-a resistance '42 ohm' --instrument "m$i" --accuracy '1 %'
+    [ $i != 10 ] || expect 3 '10 measurements' verify many
+done
+expect 3 'and what was taken after it are left out' verify many
+
 [ "$failed" = 0 ] && echo "commands: as they should"
 exit "$failed"
