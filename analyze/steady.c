@@ -139,6 +139,12 @@ static enum status_code too_late(const struct stream *s, const struct settle_res
     const char *unit = quantity ? quantity->unit : "";
     char last[UNITS_FORMAT_SIZE];
 
+    if (s->n == 0 && s->last > s->begin)
+        return status_fail(
+            st, STATUS_TIMEOUT,
+            "readings came in %.0f s, but none with a value that can be used: "
+            "overload, hold, or not understood ('truewound readings --events' tells)",
+            seconds);
     if (s->n == 0)
         return status_fail(
             st, STATUS_TIMEOUT,
