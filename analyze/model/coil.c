@@ -619,6 +619,20 @@ static double seen_inductance(const struct coil_specimen *s, const struct drive 
     return sum;
 }
 
+/* Flux linkage over the current of what is driven; at next to none it is the inductance. */
+static double seen_linkage(const struct coil_specimen *s, const struct drive *drive,
+                           const struct magnet_result *r, bool two)
+{
+    double sum = 0.0;
+
+    if (fabs(drive->current) < 1e-9)
+        return seen_inductance(s, drive, r, two);
+    for (int i = 0; i < (two ? 2 : 1); i++)
+        if (drive->share[i] != 0.0)
+            sum += drive->share[i] * s->sense[i] * r->linkage[i];
+    return sum / drive->current;
+}
+
 /* Without iron. The limbs are taken as far apart. */
 static void air_figures(const struct coil *c, const struct coil_specimen *s,
                         const struct drive *drive, unsigned want, double source,
@@ -647,7 +661,7 @@ static void air_figures(const struct coil *c, const struct coil_specimen *s,
                      solenoid_inductance(radius, s->wound_length, h, drive->turns[b]);
     }
     if ((want & COIL_INDUCTANCE) && !isinf(drive->resistance)) {
-        y[COIL_INDUCTANCE_OFF] = total;
+        y[COIL_INDUCTANCE_OFF] = out->linkage_off = total;
         y[COIL_TAU_OFF] = total / (drive->resistance + source);
     }
 }
@@ -699,10 +713,12 @@ static enum status_code magnetic(struct coil *c, const struct coil_specimen *s,
         return STATUS_OK;
     if (have_on) {
         out->y[COIL_INDUCTANCE_ON] = seen_inductance(s, drive, &on, two);
+        out->linkage_on = seen_linkage(s, drive, &on, two);
         out->y[COIL_TAU_ON] = out->y[COIL_INDUCTANCE_ON] / (drive->resistance + source);
     }
     if (have_off) {
         out->y[COIL_INDUCTANCE_OFF] = seen_inductance(s, drive, &off, two);
+        out->linkage_off = seen_linkage(s, drive, &off, two);
         out->y[COIL_TAU_OFF] = out->y[COIL_INDUCTANCE_OFF] / (drive->resistance + source);
     }
     for (int b = 0; b < (two ? 2 : 1); b++)
@@ -723,6 +739,7 @@ enum status_code coil_forward(struct coil *c, const struct coil_specimen *s,
 
     for (int q = 0; q < COIL_QUANTITIES; q++)
         out->y[q] = NAN;
+    out->linkage_on = out->linkage_off = NAN;
     out->limit = NULL;
     code = check_specimen(s, st);
     if (code)

@@ -132,6 +132,11 @@ const char *coil_quantity_unit(enum coil_quantity q);
 
 struct coil_observables {
     double y[COIL_QUANTITIES];
+    /* With COIL_INDUCTANCE, of what is driven: flux linkage over the current, H, which a current
+     * rise from nothing to that current sees (the area above its curve). Less than the inductance
+     * of a small signal at the end where the iron bends upwards first, more where it saturates.
+     * NaN: not asked for, no current, or does not exist. */
+    double linkage_on, linkage_off;
     const char *limit; /* the part that saturates first ("limb", "yoke", "keeper", "pole"), or NULL
                           when none does at this current; static text */
 };
