@@ -536,7 +536,7 @@ static void linearise(const struct learning *l, struct one *c)
     for (size_t i = 0; i < c->set.count; i++) {
         const struct evidence_item *e = &c->set.item[i];
 
-        c->noise[i] = reading_noise(&c->bench, e);
+        c->noise[i] = hypot(reading_noise(&c->bench, e), e->zero);
         c->rest[i] = reading_scale(e->kind, e->value) - here[i];
     }
     for (size_t k = 0; k < c->slots; k++) {

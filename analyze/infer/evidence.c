@@ -38,6 +38,10 @@ static const char *const places[EVIDENCE_PLACES] = {"limb A", "limb B", "the pai
 
 /* 2-wire readings of one coil differ among themselves by how the clips bite (common practice). */
 #define CLIP_OHM 0.02
+/* The digits of an ohmmeter's accuracy are the offset of its range and of its input, the same for
+ * two readings of like size taken one after the other; this share of them is not (common
+ * practice). */
+#define OWN_DIGITS 0.3
 /* Surroundings of an unheated room against what the thermometer on its wall says. */
 #define AMBIENT_U 2.0
 
@@ -286,7 +290,12 @@ enum status_code evidence_add(struct evidence_set *set, const struct evidence_re
         return code;
 
     item.u = isnan(record->u) ? hypot(k->rel * fabs(record->value), k->abs) : record->u;
-    item.u = hypot(item.u, limit_abs / sqrt(3));
+    if (kind == EVIDENCE_RESISTANCE && item.instrument >= 0) {
+        item.zero = limit_abs / sqrt(3);
+        item.u = hypot(item.u, OWN_DIGITS * item.zero);
+    } else {
+        item.u = hypot(item.u, limit_abs / sqrt(3));
+    }
     if (record->resolution > 0)
         item.u = hypot(item.u, record->resolution / sqrt(12));
     if (item.instrument < 0)

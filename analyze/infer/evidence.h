@@ -77,6 +77,8 @@ struct evidence_item {
     enum evidence_outcome outcome; /* LIFT only */
     double value;                  /* SI, by kind */
     double u;                      /* SI, standard uncertainty of this item alone, > 0 */
+    double zero;                   /* ohm, standard uncertainty of the offset that resistances by
+                                      one instrument share; not in u */
     int instrument;                /* index into the set's instruments; -1 if none */
     int wires;                     /* 2 or 4 for a resistance, else 0 */
     bool doubtful; /* unstable, held display, low battery: more likely to be wrong */
@@ -109,7 +111,8 @@ struct evidence_record {
     double u;            /* SI, scatter of the mean of this reading; NaN for the default by kind */
     double accuracy_rel; /* limits of the instrument's error: +-(rel x reading + abs); NaN for the
                             default by kind. Taken as rectangular, JCGM 100 4.3.7 */
-    double accuracy_abs; /* SI, goes to the item's own uncertainty (digits) */
+    double accuracy_abs; /* SI, digits: of a resistance mostly an offset that the instrument's
+                            readings share, else the item's own */
     double resolution;   /* SI, step of the display; NaN or 0 if not known */
     int wires;           /* 2 or 4; 0 means 2 */
     bool overload;       /* value is the end of the range that was exceeded */

@@ -8,7 +8,6 @@
 #define RESIDUAL_LEAST 0.02    /* N, a pull below it nobody can tell from nothing */
 #define FILM_MOST      0.15e-3 /* m, a design's gap up to this is paint, plating or a fixed shim */
 #define SAME_CURRENT   0.05    /* items whose currents differ by less share a solve */
-#define RISE_MEAN      0.6     /* of the end current: where a rise sees its mean inductance */
 /* With cancelling limbs only what leaks is left, and the network knows leakage less well: its
  * doubts grow by these factors (common practice, no source). */
 #define CANCEL_INDUCTANCE 2.5
@@ -220,7 +219,7 @@ static struct reading_solve solve_for(const struct reading_bench *bench,
     return s;
 }
 
-/* Current of a solve on a coil of that resistance; a rise is taken at its mean. */
+/* Current of a solve on a coil of that resistance. */
 static double solve_current(const struct reading_solve *s, double resistance)
 {
     double i = s->current;
@@ -231,7 +230,7 @@ static double solve_current(const struct reading_solve *s, double resistance)
         return BRIDGE_AMPERE;
     if (isnan(i))
         i = s->voltage > 0 ? s->voltage / fmax(resistance, 1e-3) : NAN;
-    return s->want == COIL_INDUCTANCE ? RISE_MEAN * i : i;
+    return i;
 }
 
 static bool run_solve(const struct reading_bench *bench, const struct reading_state *state,
@@ -340,7 +339,8 @@ static double plain_reading(const struct reading_bench *bench, const struct read
 
     switch (e->kind) {
     case EVIDENCE_RESISTANCE:
-        return gain * (r + (e->wires == 2 ? state->lead_ohm : 0));
+        return gain * (r + (e->wires == 2 ? state->lead_ohm : 0)) +
+               (e->instrument >= 0 ? e->zero * state->zero[e->instrument] : 0);
     case EVIDENCE_INSULATION:
         return reading_scale(e->kind, 1 / (1 / state->insulation + p->leakage));
     case EVIDENCE_CURRENT:
@@ -398,7 +398,11 @@ static double costly_reading(const struct reading_state *state, const struct evi
 
     switch (e->kind) {
     case EVIDENCE_INDUCTANCE:
-        henry = m->y[e->at.keeper ? COIL_INDUCTANCE_ON : COIL_INDUCTANCE_OFF];
+        /* A bridge sees a small signal; a rise, all the flux that the current brought. */
+        if (e->at.frequency > 0)
+            henry = m->y[e->at.keeper ? COIL_INDUCTANCE_ON : COIL_INDUCTANCE_OFF];
+        else
+            henry = e->at.keeper ? m->linkage_on : m->linkage_off;
         return log(fmax(1e-12, gain * henry)) +
                (cancel ? CANCEL_INDUCTANCE : 1) * state->inductance;
     case EVIDENCE_SECOND_TIME:

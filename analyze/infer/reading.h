@@ -22,6 +22,7 @@ struct reading_state {
     double link;       /* m of wire in the pair's reading beyond those of its limbs */
     double lead_ohm;   /* ohm, left in every 2-wire reading */
     double gain[EVIDENCE_INSTRUMENT_MAX]; /* relative error of each instrument */
+    double zero[EVIDENCE_INSTRUMENT_MAX]; /* standard deviations that its offset is off */
     double temperature; /* standard deviations that the surroundings are off the stated figure */
     double heat;        /* K, of the coil against its surroundings */
     double insulation;  /* ohm, of sound insulation */

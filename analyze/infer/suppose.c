@@ -10,23 +10,30 @@
 #include <string.h>
 
 #include "analyze/infer/likely.h"
+#include "analyze/model/uncertain.h"
 
 /* Spread of what hands, benches and the magnetic network add beyond the stated tolerances. All are
  * common practice, no source; a shop's own figures replace the first three (learn.h). */
 #define TURNS_SLIP    0.003 /* of a limb's turns: a count is a few turns out even when it is right */
-#define MEAN_TURN_U   0.02  /* relative, both limbs alike: one hand's tension */
+#define MEAN_TURN_U   0.015 /* relative, both limbs alike: one hand's tension */
 #define CONTACT_LOG_U 0.7   /* of the air left at contact */
-#define LIMB_TURN_U   0.01  /* relative, one limb against the other */
+#define LIMB_TURN_U   0.006 /* relative, a limb against both: one hand and one spool agree to 1 % */
 #define RESISTIVITY_U 0.005
 #define LINK_U                                                                                     \
     0.15 /* m of wire that is in the pair's reading and in neither limb's, or in both              \
             limbs': where the clips bite on the leads */
-#define INDUCTANCE_U   0.20 /* log, of the network against a real coil */
-#define PULL_U         0.15 /* log, the same of the pull */
-#define BUILD_U        0.06 /* relative height of the winding */
-#define SHORT_TIME_U   0.7  /* log */
-#define STICKING_U     0.9  /* log */
-#define INSULATION_OHM 5e9  /* sound insulation, and its log spread */
+#define INDUCTANCE_U 0.20 /* log, of the network against a real coil */
+#define PULL_U       0.15 /* log, the same of the pull */
+/* Height of the winding over that of the design. Layers that lie in each other's grooves are as
+ * low as layers can be, and only a machine lays all of them so: by hand a winding comes out between
+ * that and turns on top of each other (1 / 0.866), anywhere alike. Loose or sunken turns do the
+ * rest. */
+#define BUILD_NESTED   0.077
+#define BUILD_NESTED_U 0.045
+#define BUILD_U        0.03
+#define SHORT_TIME_U   0.7 /* log */
+#define STICKING_U     0.9 /* log */
+#define INSULATION_OHM 5e9 /* sound insulation, and its log spread */
 #define INSULATION_U   2.0
 #define COOLING_S      900.0 /* s, time constant of a small coil in still air, and its log spread */
 #define COOLING_U      0.6
@@ -45,6 +52,7 @@ enum nuisance_kind {
     NUISANCE_TEMPERATURE,
     NUISANCE_LEADS,
     NUISANCE_GAIN,
+    NUISANCE_ZERO,
     NUISANCE_CONTACT,
     NUISANCE_INSULATION,
     NUISANCE_INDUCTANCE,
@@ -84,6 +92,7 @@ struct suppose {
     /* Directions searched: unknown j moves nuisance i by turn[i][j]. */
     double turn[SUPPOSE_NUISANCES_MAX][WEIGH_UNKNOWNS_MAX];
     size_t directions;
+    bool build_lengthens; /* the mean turn goes with the height; not where it has been learnt */
     /* Their effect on the items, for aiding and for cancelling limbs: rows of items. */
     double slope[2][EVIDENCE_MAX * WEIGH_UNKNOWNS_MAX];
 
@@ -117,6 +126,16 @@ static void state_clear(const struct suppose *s, struct reading_state *state)
     state->cooling = COOLING_S;
     state->cooled = 0.5;
     state->build = state->short_time = state->sticking = 1;
+}
+
+/* m, of the design's winding on that limb. */
+static double winding_height(const struct suppose *s, int limb)
+{
+    double over = s->bench.expected.y[limb ? COIL_OUTSIDE_B : COIL_OUTSIDE_A];
+
+    return isnan(over)
+               ? 0
+               : fmax(0, 0.5 * (over - s->bench.nominal.limb_width) - s->bench.nominal.wrap);
 }
 
 static void apply_nuisance(const struct suppose *s, const struct nuisance *n, double z,
@@ -157,6 +176,9 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
     case NUISANCE_GAIN:
         state->gain[n->index] += x;
         break;
+    case NUISANCE_ZERO:
+        state->zero[n->index] = x;
+        break;
     case NUISANCE_CONTACT:
         p->roughness = fmin(1e-3, exp(x));
         break;
@@ -171,6 +193,9 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
         break;
     case NUISANCE_BUILD:
         state->build = fmax(0.3, 1 + x);
+        /* A turn half way up a winding that is higher by dh is longer by pi dh. */
+        for (limb = 0; limb < s->bench.limbs && s->build_lengthens; limb++)
+            p->mean_turn_offset[limb] += M_PI * (state->build - 1) * winding_height(s, limb);
         break;
     case NUISANCE_STICKING:
         state->sticking = exp(x);
@@ -471,6 +496,7 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
     struct coil_conditions k;
     size_t inputs;
     bool lot = learnt && !isnan(learnt->wire_lot);
+    double metal = 1; /* share of a learnt lot that is its metal, not its section */
 
     coil_conditions_nominal(s->bench.coil, &k);
     inputs = coil_inputs(s->bench.coil, &k, s->input);
@@ -483,9 +509,19 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
             at == IN_SPECIMEN(resistivity) || at == IN_SPECIMEN(roughness) ||
             at == IN_SPECIMEN(lead_resistance) || at == IN_SPECIMEN(model))
             continue;
-        /* A lot whose resistance per metre is known leaves little doubt about its section. */
-        if (lot && at == IN_SPECIMEN(wire_diameter))
+        /* Limits of a standard as a normal distribution: beyond them is one lot in a hundred. */
+        if (s->input[i].shape == UNCERTAIN_UNIFORM &&
+            (at == IN_SPECIMEN(wire_diameter) || at == IN_SPECIMEN(wire_overall)))
+            s->input[i].u *= sqrt(3) / 2.576;
+        /* A lot whose resistance per metre is known leaves little doubt about its section. What is
+         * known is shared out between section and metal by what either may vary. */
+        if (lot && at == IN_SPECIMEN(wire_diameter)) {
+            double section = pow(2 * s->input[i].u / s->input[i].value, 2);
+
+            metal = RESISTIVITY_U * RESISTIVITY_U / (RESISTIVITY_U * RESISTIVITY_U + section);
+            s->input[i].value *= 1 - 0.5 * (1 - metal) * learnt->wire_lot;
             s->input[i].u *= 0.3;
+        }
         add_nuisance(s, NUISANCE_INPUT, (int)i, 0, 1);
     }
     for (int limb = 0; limb < s->bench.limbs; limb++) {
@@ -499,7 +535,7 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
     else
         add_nuisance(s, NUISANCE_MEAN_TURN, 0, 0, MEAN_TURN_U);
     if (lot)
-        add_nuisance(s, NUISANCE_RESISTIVITY, 0, learnt->wire_lot, learnt->wire_lot_u);
+        add_nuisance(s, NUISANCE_RESISTIVITY, 0, metal * learnt->wire_lot, learnt->wire_lot_u);
     else
         add_nuisance(s, NUISANCE_RESISTIVITY, 0, 0, RESISTIVITY_U);
     add_nuisance(s, NUISANCE_LINK, 0, 0, LINK_U);
@@ -508,6 +544,8 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
     for (size_t i = 0; i < s->evidence.instruments; i++)
         add_nuisance(s, NUISANCE_GAIN, (int)i, s->evidence.instrument[i].bias,
                      s->evidence.instrument[i].gain_u);
+    for (size_t i = 0; i < s->evidence.instruments; i++)
+        add_nuisance(s, NUISANCE_ZERO, (int)i, 0, 1);
     if (learnt && !isnan(learnt->contact_gap))
         add_nuisance(s, NUISANCE_CONTACT, 0, learnt->contact_gap, learnt->contact_gap_u);
     else
@@ -516,7 +554,11 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
     add_nuisance(s, NUISANCE_INSULATION, 0, log(INSULATION_OHM), INSULATION_U);
     add_nuisance(s, NUISANCE_INDUCTANCE, 0, 0, INDUCTANCE_U);
     add_nuisance(s, NUISANCE_PULL, 0, 0, PULL_U);
-    add_nuisance(s, NUISANCE_BUILD, 0, 0, BUILD_U);
+    s->build_lengthens = !learnt || isnan(learnt->mean_turn);
+    if (d->winding.layers == DESIGN_ORTHOCYCLIC && !(s->bench.nominal.interlayer > 0))
+        add_nuisance(s, NUISANCE_BUILD, 0, BUILD_NESTED, hypot(BUILD_NESTED_U, BUILD_U));
+    else
+        add_nuisance(s, NUISANCE_BUILD, 0, 0, hypot(BUILD_NESTED_U, BUILD_U));
     add_nuisance(s, NUISANCE_STICKING, 0, 0, STICKING_U);
 }
 

@@ -34,12 +34,14 @@ static void test_uncertainty(void **state)
     struct evidence_set set;
     struct evidence_record r = resistance(9.13);
     struct status st;
-    double expect = sqrt(0.003 * 0.003 + 0.02 * 0.02 / 3 + 0.01 * 0.01 / 12);
+    /* The digits are an offset that readings share, but for three tenths of them. */
+    double expect = sqrt(0.003 * 0.003 + 0.09 * 0.02 * 0.02 / 3 + 0.01 * 0.01 / 12);
 
     (void)state;
     evidence_clear(&set);
     assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
     assert_true(fabs(set.item[0].u / expect - 1) < 1e-9);
+    assert_true(fabs(set.item[0].zero - 0.02 / sqrt(3)) < 1e-12);
     assert_true(fabs(set.instrument[0].gain_u - 0.005 / sqrt(3)) < 1e-12);
     assert_string_equal(set.item[0].source, "resistance of limb A");
     /* Two wires: how the clips bite comes on top. */
@@ -48,6 +50,11 @@ static void test_uncertainty(void **state)
     assert_true(set.item[1].u > 0.02);
     assert_int_equal(set.instruments, 1);
     assert_int_equal(set.item[1].instrument, set.item[0].instrument);
+    /* Nobody knows what an instrument without a name shares: all is the item's own. */
+    r.wires = 4;
+    r.instrument = "";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_true(set.item[2].zero == 0 && set.item[2].u > 0.02 / sqrt(3));
 }
 
 static void test_unknown_is_not_zero(void **state)

@@ -315,12 +315,94 @@ static void test_faults(void **state)
     suppose_free(s);
 }
 
+/* Inductance is the slope of the flux linkage with the current, d(psi)/di, whatever the iron does
+ * (definition, IEC 60050-131-12-19 and -25 from memory). */
+static void test_linkage(void **state)
+{
+    struct design d;
+    struct coil *coil;
+    struct status st;
+    double worst = 0;
+
+    (void)state;
+    design_make(&d);
+    assert_int_equal(coil_new(&d, &coil, &st), STATUS_OK);
+    for (int cancel = 0; cancel < 2; cancel++) {
+        for (double current = 0.02; current < 2; current *= 2) {
+            struct coil_conditions k;
+            struct coil_observables low, middle, high;
+            struct coil_specimen p;
+            double step = 1e-3 * current;
+
+            coil_specimen_nominal(coil, &p);
+            p.sense[1] = cancel ? -1 : 1;
+            coil_conditions_nominal(coil, &k);
+            k.voltage = NAN;
+            k.current = current - step;
+            assert_int_equal(coil_forward(coil, &p, &k, COIL_INDUCTANCE, &low, &st), STATUS_OK);
+            k.current = current;
+            assert_int_equal(coil_forward(coil, &p, &k, COIL_INDUCTANCE, &middle, &st), STATUS_OK);
+            k.current = current + step;
+            assert_int_equal(coil_forward(coil, &p, &k, COIL_INDUCTANCE, &high, &st), STATUS_OK);
+            worst =
+                fmax(worst,
+                     fabs((high.linkage_on * (current + step) - low.linkage_on * (current - step)) /
+                              (2 * step) / middle.y[COIL_INDUCTANCE_ON] -
+                          1));
+            worst = fmax(worst, fabs((high.linkage_off * (current + step) -
+                                      low.linkage_off * (current - step)) /
+                                         (2 * step) / middle.y[COIL_INDUCTANCE_OFF] -
+                                     1));
+        }
+    }
+    assert_true(worst < 2e-3);
+    coil_free(coil);
+}
+
+/* Two readings of one ohmmeter may both be off by its digits; that they differ by as much is not
+ * the meter. A build is higher by hand than layers laid in each other's grooves, and its turns
+ * longer. */
+static void test_shared(void **state)
+{
+    struct evidence_set set;
+    struct evidence_record r = evidence_record_empty();
+    struct reading_state middle;
+    double z[WEIGH_UNKNOWNS_MAX] = {0}, a, b, noise;
+    struct design d;
+    struct suppose *s;
+    struct status st;
+
+    (void)state;
+    design_make(&d);
+    evidence_clear(&set);
+    r.quantity = "resistance";
+    r.instrument = "meter";
+    r.value = 20;
+    r.wires = 4;
+    r.u = 0.01;
+    r.accuracy_abs = 0.5;
+    r.place = "a";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    r.place = "b";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    s = prepare(&d, &set);
+    suppose_state(s, NULL, z, 0, &middle);
+    assert_true(suppose_read(s, &middle, &set.item[0], &a, &noise));
+    assert_true(noise < 0.2 * 0.5);
+    middle.zero[0] = 1;
+    assert_true(suppose_read(s, &middle, &set.item[0], &b, &noise));
+    assert_true(fabs(b - a - 0.5 / sqrt(3)) < 1e-9);
+    assert_true(a > suppose_expected(s)->y[COIL_RESISTANCE_A]);
+    suppose_free(s);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_electric), cmocka_unit_test(test_cooling),
         cmocka_unit_test(test_magnetic), cmocka_unit_test(test_tail),
-        cmocka_unit_test(test_faults),
+        cmocka_unit_test(test_faults),   cmocka_unit_test(test_linkage),
+        cmocka_unit_test(test_shared),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
