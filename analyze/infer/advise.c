@@ -13,6 +13,7 @@
 #define ENOUGH      0.03 /* gain in the chance of a decision below which a measurement is idle */
 #define ENOUGH_BIT  0.02 /* and bits */
 #define ENOUGH_FAIL 0.1  /* bits, when the coil is known to fail */
+#define NEAR        0.9  /* of the best rate: as good as the best */
 #define KNOWN       0.9  /* probability at which a finding counts as known */
 #define EXPECT_MAX  4
 
@@ -338,6 +339,22 @@ static int by_rate(const void *a, const void *b)
     return (x->option > y->option) - (x->option < y->option);
 }
 
+/* What is told a minute by two measurements is not known well enough to tell them apart when it is
+ * nearly the same: of those near the best, the first of the list, which is in the usual order. */
+static void prefer_usual(struct advise_result *result)
+{
+    struct advise_gain *gain = result->gain, first;
+    size_t at = 0;
+
+    for (size_t i = 1; i < result->gains && gain[i].bits_a_minute >= NEAR * gain[0].bits_a_minute;
+         i++)
+        if (gain[i].option < gain[at].option)
+            at = i;
+    first = gain[at];
+    memmove(&gain[1], &gain[0], at * sizeof *gain);
+    gain[0] = first;
+}
+
 enum status_code advise_next(const struct verdict *verdict, const struct evidence_set *evidence,
                              const struct advise_option *option, size_t options,
                              struct advise_result *result, struct status *st)
@@ -391,6 +408,7 @@ enum status_code advise_next(const struct verdict *verdict, const struct evidenc
     free(column);
     free(items);
     qsort(result->gain, result->gains, sizeof *result->gain, by_rate);
+    prefer_usual(result);
     /* A coil that passes needs no more; one that fails, the finding that it fails by. */
     known = verdict->findings > 0 && verdict->finding[0].probability >= KNOWN;
     if (result->gains == 0 && options > 0 && verdict->result != VERDICT_PASS) {

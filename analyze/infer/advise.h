@@ -32,7 +32,7 @@ struct advise_gain {
 };
 
 struct advise_result {
-    struct advise_gain gain[ADVISE_MAX]; /* best first */
+    struct advise_gain gain[ADVISE_MAX]; /* best first, but nearly as good counts as the best */
     size_t gains;
     double entropy;               /* bits, of the findings now */
     bool enough;                  /* nothing cheap would change the verdict: stop */
@@ -43,7 +43,9 @@ struct advise_result {
  * leaves out what needs a second limb where there is none. Returns how many, at most max. */
 size_t advise_usual(const struct design *design, struct advise_option *option, size_t max);
 
-/* Ranks the options. 'evidence' is what the verdict was reached from. */
+/* Ranks the options; one whose outcome cannot be worked out has no gain, and when that goes for all
+ * of them 'enough' is false and the line says so. 'evidence' is what the verdict was reached from.
+ */
 enum status_code advise_next(const struct verdict *verdict, const struct evidence_set *evidence,
                              const struct advise_option *option, size_t options,
                              struct advise_result *result, struct status *st);
