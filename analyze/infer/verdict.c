@@ -18,6 +18,7 @@
 #define UNEXPLAINED_P   0.002
 #define SAY_FINDING     0.02 /* findings below this are not worth a line */
 #define MISTAKE_SAY     0.5
+#define UNTESTED        0.3 /* logarithm of the evidence for a finding over that for none */
 
 /* One variant of one finding, weighed. */
 struct weighed {
@@ -811,6 +812,38 @@ static void finding_text(const struct suppose *s, const struct verdict *v,
         snprintf(f->text + used, sizeof f->text - used, ": %s", a);
 }
 
+/* True when a finding is as likely as before for want of any measurement that bears on it: of a
+ * coil that passes it is no rival explanation but something that was not tested. */
+static bool untested(const struct verdict *v, const struct verdict_finding *f)
+{
+    for (size_t i = 0; i < v->findings; i++)
+        if (v->finding[i].finding->faults == 0)
+            return fabs(f->log_evidence - v->finding[i].log_evidence) < UNTESTED;
+    return false;
+}
+
+static void write_untested(const struct untried *untried, struct verdict *v)
+{
+    const unsigned iron = FINDING_HARD | FINDING_SATURATED | FINDING_GAP;
+    char text[VERDICT_LINE_SIZE] = "", p[16];
+    size_t used = 0;
+
+    for (size_t i = 1; i < v->findings && v->finding[i].probability >= SAY_FINDING; i++) {
+        const struct finding *f = v->finding[i].finding;
+
+        /* These have a line of their own. */
+        if (!untested(v, &v->finding[i]) || (untried->iron && (f->faults & iron)) ||
+            (untried->insulation && (f->faults & FINDING_LEAKAGE)) || used + 80 > sizeof text)
+            continue;
+        used += (size_t)snprintf(text + used, sizeof text - used, "%s%s (%s)",
+                                 used ? ", " : "Not tested by what was measured: ", f->title,
+                                 percent(v->finding[i].probability, p));
+    }
+    if (used && used + 2 < sizeof text)
+        snprintf(text + used, sizeof text - used, ".");
+    add_line(v, text);
+}
+
 static void write_lines(const struct suppose *s, const struct evidence_set *evidence,
                         const struct untried *untried, struct verdict *v)
 {
@@ -872,9 +905,13 @@ static void write_lines(const struct suppose *s, const struct evidence_set *evid
     for (size_t i = 1; i < v->findings && v->lines < VERDICT_LINES_MAX - 3 && i < 4; i++) {
         if (v->finding[i].probability < SAY_FINDING)
             break;
+        if (v->result == VERDICT_PASS && untested(v, &v->finding[i]))
+            continue;
         say(text, "Or: %s (%s).", v->finding[i].text, percent(v->finding[i].probability, p));
         add_line(v, text);
     }
+    if (v->result == VERDICT_PASS)
+        write_untested(untried, v);
     if (v->direction_open && design_limbs(suppose_design(s)) > 1) {
         say(text,
             "Nothing measured so far tells aiding limbs from cancelling ones (resistance is the "
