@@ -704,6 +704,21 @@ static size_t turns_variants(const struct suppose *s, unsigned faults, struct su
     return n;
 }
 
+/* Resistances have been taken, and no lead is in any of them. */
+static bool all_four_wire(const struct suppose *s)
+{
+    bool any = false;
+
+    for (size_t i = 0; i < s->evidence.count; i++) {
+        if (s->evidence.item[i].kind != EVIDENCE_RESISTANCE)
+            continue;
+        if (s->evidence.item[i].wires != 4)
+            return false;
+        any = true;
+    }
+    return any;
+}
+
 size_t suppose_variants(const struct suppose *s, size_t finding,
                         struct suppose_variant variant[SUPPOSE_VARIANTS_MAX])
 {
@@ -712,6 +727,8 @@ size_t suppose_variants(const struct suppose *s, size_t finding,
     struct suppose_variant v;
 
     if (finding >= rows || (f->two_limbs && s->bench.limbs < 2))
+        return 0;
+    if ((f->faults & FINDING_LEADS) && all_four_wire(s))
         return 0;
     memset(&v, 0, sizeof v);
     v.finding = finding;

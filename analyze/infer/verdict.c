@@ -348,6 +348,9 @@ static struct untried find_untried(const struct evidence_set *evidence)
     for (size_t i = 0; i < evidence->count; i++) {
         switch (evidence->item[i].kind) {
         case EVIDENCE_INDUCTANCE:
+            /* Without the keeper most of the way is air, whatever faces and iron are. */
+            u.iron = u.iron && !evidence->item[i].at.keeper;
+            break;
         case EVIDENCE_LIFT:
         case EVIDENCE_PULL:
         case EVIDENCE_RESIDUAL_PULL:
@@ -832,7 +835,8 @@ static void write_untested(const struct untried *untried, struct verdict *v)
         const struct finding *f = v->finding[i].finding;
 
         /* These have a line of their own. */
-        if (!untested(v, &v->finding[i]) || (untried->iron && (f->faults & iron)) ||
+        if (f->class == FINDING_BENCH || !untested(v, &v->finding[i]) ||
+            (untried->iron && (f->faults & iron)) ||
             (untried->insulation && (f->faults & FINDING_LEAKAGE)) || used + 80 > sizeof text)
             continue;
         used += (size_t)snprintf(text + used, sizeof text - used, "%s%s (%s)",
@@ -921,7 +925,7 @@ static void write_lines(const struct suppose *s, const struct evidence_set *evid
     }
     if (untried->iron || untried->insulation) {
         say(text, "Not tried: %s%s%s.",
-            untried->iron ? "iron and gap (no pull or inductance taken)" : "",
+            untried->iron ? "iron and gap (no pull, nor inductance with keeper, taken)" : "",
             untried->iron && untried->insulation ? "; " : "",
             untried->insulation ? "insulation to the core" : "");
         add_line(v, text);

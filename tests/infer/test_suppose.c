@@ -141,6 +141,7 @@ static void test_electric(void **state)
 {
     struct design d;
     struct evidence_set set;
+    struct suppose_variant v[SUPPOSE_VARIANTS_MAX];
     struct suppose *s;
     double a, b;
 
@@ -154,6 +155,11 @@ static void test_electric(void **state)
     add(&set, "resistance", "a", 1.01 * a, 0.012 * a);
     add(&set, "resistance", "b", 0.96 * b, 0.012 * b);
     add(&set, "resistance", "pair", 1.97 * a + 0.02 * a, 0.012 * a);
+    /* Leads are in no reading by four wires. */
+    s = prepare(&d, &set);
+    assert_int_equal(suppose_variants(s, row_of("leads"), v), 0);
+    suppose_free(s);
+    set.item[2].wires = 2;
     s = prepare(&d, &set);
     for (size_t i = 0; i < sizeof names / sizeof *names; i++)
         compare(s, names[i], 0, 150000, 0.03);
