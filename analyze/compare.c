@@ -3,6 +3,9 @@
 #include <math.h>
 #include <stdlib.h>
 
+/* A, what a bridge drives through a coil, about */
+#define SMALL_SIGNAL 1e-3
+
 /* The predicted figure that answers an item, or -1, and what the forward model must work out. */
 static int answer(const struct evidence_item *item, unsigned *want)
 {
@@ -71,13 +74,37 @@ static void put_conditions(const struct evidence_item *item, struct design *desi
         k->drive = COIL_DRIVE_PAIR; /* the current flows through both limbs, as it will in use */
     if (item->kind == EVIDENCE_CURRENT)
         k->voltage = item->at.voltage;
+    else if (item->kind == EVIDENCE_INDUCTANCE && item->at.frequency > 0.0)
+        k->current = SMALL_SIGNAL;
     else if (isfinite(item->at.current))
         k->current = item->at.current;
-    else if (amount_given(design->supply.voltage)) {
+    else if (item->kind == EVIDENCE_INDUCTANCE && item->at.voltage > 0.0) {
+        k->voltage = item->at.voltage;
+        k->source_resistance = isfinite(item->at.source_ohm) ? item->at.source_ohm : 0.0;
+    } else if (amount_given(design->supply.voltage)) {
         k->voltage = design->supply.voltage.value;
         k->source_resistance = design->supply.source_resistance.value;
     } else
         k->current = 0.1; /* a small current shows polarity and inductance */
+}
+
+/* A current rise sees all the flux that the current brought, not the small signal at its end: the
+ * factor between the two, on the coil as designed. 1 where there is none. */
+static double rise_factor(struct coil *coil, const struct coil_conditions *conditions,
+                          const struct evidence_item *item)
+{
+    struct coil_specimen specimen;
+    struct coil_observables seen;
+    struct status st;
+    double small;
+    double rise;
+
+    coil_specimen_nominal(coil, &specimen);
+    if (coil_forward(coil, &specimen, conditions, COIL_INDUCTANCE, &seen, &st) != STATUS_OK)
+        return 1.0;
+    small = seen.y[item->at.keeper ? COIL_INDUCTANCE_ON : COIL_INDUCTANCE_OFF];
+    rise = item->at.keeper ? seen.linkage_on : seen.linkage_off;
+    return small > 0.0 && rise > 0.0 && isfinite(rise / small) ? rise / small : 1.0;
 }
 
 enum status_code compare_item(const struct design *design, const struct evidence_item *item,
@@ -104,8 +131,13 @@ enum status_code compare_item(const struct design *design, const struct evidence
         code = coil_predict(coil, &conditions, want, 0, prediction, st);
     if (code == STATUS_OK && prediction->figure[figure].exists &&
         isfinite(prediction->figure[figure].value)) {
+        double factor = item->kind == EVIDENCE_INDUCTANCE && !(item->at.frequency > 0.0)
+                            ? rise_factor(coil, &conditions, item)
+                            : 1.0;
+
         out->exists = true;
-        out->amount = amount_of(prediction->figure[figure].value, prediction->figure[figure].u);
+        out->amount = amount_of(factor * prediction->figure[figure].value,
+                                factor * prediction->figure[figure].u);
     }
     coil_free(coil);
     free(prediction);
