@@ -88,3 +88,13 @@ void driver_set_unit(char unit[DRIVER_UNIT_MAX], const char *text, size_t length
     memcpy(unit, text, length);
     unit[length] = '\0';
 }
+
+bool driver_is_unit_text(const struct benchfile_channel *channel, const char *unit)
+{
+    const char *item;
+
+    for (size_t i = 0; (item = benchfile_item(channel->values, "unit_text", i, NULL)); ++i)
+        if (strcmp(item, unit) == 0)
+            return true;
+    return false;
+}

@@ -91,6 +91,7 @@ struct driver_frame {
     size_t skip;   /* bytes in front that belong to no message */
     size_t length; /* bytes of the message after them; 0: there is no whole message yet */
     bool junk;     /* the skipped bytes are garbage (not just empty line ends) */
+    bool sound;    /* the message carries its own sum: garbage before it casts no doubt on it */
 };
 
 /* What a message was. */
@@ -168,6 +169,10 @@ const char *driver_flag_word(uint32_t flag);
 /* The bytes of the bench file's `command = NAME: BYTES` of that name, or NULL. */
 const char *driver_named_command(const struct benchfile_instrument *instrument, const char *name,
                                  size_t *length);
+
+/* True when the channel's unit_text (a BENCHFILE_LIST) names this text: it means the channel's own
+ * unit. */
+bool driver_is_unit_text(const struct benchfile_channel *channel, const char *unit);
 
 /* Copies text into unit, cut and without spaces around it. */
 void driver_set_unit(char unit[DRIVER_UNIT_MAX], const char *text, size_t length);

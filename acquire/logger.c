@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "acquire/unitword.h"
 #include "db/quantity.h"
 #include "db/store_bench.h"
 #include "db/store_evidence.h"
@@ -33,6 +34,7 @@ struct unit_seen {
     char text[DRIVER_UNIT_MAX];
     bool known;
     bool bad;
+    bool ac;
     double scale, offset; /* number in the channel's unit = number * scale + offset */
 };
 
@@ -311,6 +313,7 @@ static const struct unit_seen *convert_unit(struct logger *logger, struct logger
                                             const char *text)
 {
     struct unit_seen *unit = &channel->unit;
+    struct unitword word = {.factor = 1.0};
     double scale, offset;
     const struct calibration *c = &channel->bench->calibration;
 
@@ -320,12 +323,17 @@ static const struct unit_seen *convert_unit(struct logger *logger, struct logger
     snprintf(unit->text, sizeof unit->text, "%s", text);
     if (strcmp(text, channel->bench->unit) == 0)
         return unit;
-    if (units_convert_factor(logger->units, text, channel->dimension, &scale, &offset, NULL) !=
-        STATUS_OK) {
+    if (unitword_read(text, channel->dimension, &word))
+        text = word.unit;
+    else if (strcmp(channel->dimension, "kg") == 0)
+        unit->bad = true;
+    if (unit->bad || units_convert_factor(logger->units, text, channel->dimension, &scale, &offset,
+                                          NULL) != STATUS_OK) {
         unit->bad = true;
         return unit;
     }
-    unit->scale = scale / c->unit_factor;
+    unit->ac = word.ac;
+    unit->scale = scale * word.factor / c->unit_factor;
     unit->offset = (offset - c->unit_offset) / c->unit_factor;
     return unit;
 }
@@ -359,6 +367,7 @@ void logger_add(struct logger *logger, struct logger_instrument *instrument,
                      channel->bench->name, reading->unit, channel->bench->quantity);
             logger_event(logger, instrument, time, DRIVER_WARNING, "unit", text, false);
         } else {
+            row.flags |= unit->ac ? STORE_FLAG_AC : 0U;
             row.raw = row.raw * unit->scale + unit->offset;
             row.range = row.range * unit->scale + unit->offset;
         }

@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
 #define NUMBER_DIGITS_MAX 40
 
@@ -74,4 +75,47 @@ bool number_read(const char *text, size_t length, enum number_decimal decimal,
     number->digit = exponent ? (double)NAN : pow(10.0, -decimals);
     number->used = i;
     return isfinite(number->value);
+}
+
+static bool is_letter(char c)
+{
+    return (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
+}
+
+/* 0L, O.L, .0L and their like: what seven segments can show. */
+static bool is_segment_overload(const char *text, size_t length)
+{
+    size_t i = 0;
+    bool any = false;
+
+    for (; i < length && strchr("0Oo.", text[i]) && text[i]; ++i)
+        any = any || text[i] != '.';
+    return any && i < length && (text[i] == 'L' || text[i] == 'l') &&
+           (i + 1 == length || !is_letter(text[i + 1]));
+}
+
+enum number_word number_word(const char *text, size_t length)
+{
+    static const char *const overloads[] = {"ovl",      "ovld",      "over", "ovf",      "overload",
+                                            "overflow", "overrange", "inf",  "infinity", "ninf"};
+    size_t letters = 0;
+    size_t dashes = 0;
+
+    while (length > 0 && (*text == ' ' || *text == '\t'))
+        ++text, --length;
+    while (dashes < length && text[dashes] == '-')
+        ++dashes;
+    if (dashes >= 2 && (dashes == length || text[dashes] == ' ' || text[dashes] == '.'))
+        return NUMBER_WORD_INVALID;
+    while (length > 0 && (*text == ' ' || *text == '+' || *text == '-'))
+        ++text, --length;
+    if (is_segment_overload(text, length))
+        return NUMBER_WORD_OVERLOAD;
+    while (letters < length && is_letter(text[letters]))
+        ++letters;
+    for (size_t i = 0; i < sizeof overloads / sizeof overloads[0]; ++i)
+        if (strlen(overloads[i]) == letters && strncasecmp(text, overloads[i], letters) == 0)
+            return NUMBER_WORD_OVERLOAD;
+    return letters == 3 && strncasecmp(text, "nan", 3) == 0 ? NUMBER_WORD_INVALID
+                                                            : NUMBER_WORD_NONE;
 }

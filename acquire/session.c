@@ -482,7 +482,7 @@ static void take_messages(struct session *s, const struct driver_time *now, int6
             frame.length = 0;
         if (frame.junk && frame.skip > 0) {
             add_junk(s, s->in + at, frame.skip, false, now);
-            s->extra = STORE_FLAG_OUT_OF_SYNC;
+            s->extra = frame.sound ? 0 : STORE_FLAG_OUT_OF_SYNC;
         }
         at += frame.skip;
         if (frame.length == 0)

@@ -9,12 +9,19 @@
  *   CONFIGURE the commands that bring the meter to the function of the channel that is due
  *   QUERY     the reading itself
  * An answer that comes after its time-out must not be taken for the answer to the next request:
- * what is in the line is thrown away, and the identity is asked again before any reading. */
+ * what is in the line is thrown away, and the identity is asked again before any reading.
+ *
+ * A meter that does not know a function stays in the one before and answers READ? all the same: the
+ * number would be volts in an ohm channel. So the error queue is read after CONFIGURE. When it is
+ * not empty the commands are sent again, each followed by a look into the queue, to find the one
+ * that was refused: one that chooses the function (is_essential) takes its channels out, any other
+ * is left out from then on. */
 #include <ctype.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
 #include "acquire/driver.h"
 #include "acquire/number.h"
@@ -22,6 +29,8 @@
 #include "db/quantity.h"
 
 #define IGNORES_MAX     8
+#define REFUSED_REST    60000000 /* us until a refused channel is tried again */
+#define ACKNOWLEDGE_MAX 3        /* digits of a bare number that may be an acknowledgement */
 #define CONFIGURE_MAX   16
 #define COMMAND_MAX     160
 #define ERRORS_MAX      32      /* entries taken from the error queue in one go */
@@ -32,10 +41,15 @@ enum scpi_waiting { WAITING_NOTHING, WAITING_IDENTITY, WAITING_ERRORS, WAITING_Q
 
 struct scpi_channel {
     char configure[CONFIGURE_MAX][COMMAND_MAX];
+    bool skip[CONFIGURE_MAX]; /* the meter does not take it, and can do without */
     size_t configures;
     char query[COMMAND_MAX];
     long field; /* from 1 */
     double range;
+    struct pattern *pattern; /* of an answer of another form; or NULL */
+    int value, unit;         /* its groups; unit -1: it has none */
+    bool standard;           /* the commands are ours, not the bench file's */
+    int64_t refused_until;   /* mono: the meter does not know the function */
 };
 
 struct scpi {
@@ -52,10 +66,17 @@ struct scpi {
     char sent[COMMAND_MAX]; /* the last request, for the echo and for messages */
     size_t recover;         /* number of the next recover command; SIZE_MAX: none to send */
     bool identified;
-    bool no_identity; /* it does not answer the identity query */
-    bool no_errors;   /* it does not answer the error query */
-    size_t setup;     /* number of the next set-up command */
+    bool no_identity;  /* it does not answer the identity query */
+    bool no_errors;    /* it does not answer the error query */
+    bool reason;       /* after a time-out: ask for the error behind it */
+    bool recovering;   /* that question is out */
+    bool late;         /* there was a time-out: a late answer may come */
+    bool acknowledges; /* a bare number answers each command */
+    bool crowded;      /* more lines come than were asked for */
+    bool read_last;    /* the last answer was a reading */
+    size_t setup;      /* number of the next set-up command */
     bool drain;
+    bool draining;
     size_t drained;
     int64_t next_errors;
     const char *send;
@@ -66,8 +87,12 @@ struct scpi {
     size_t asked;      /* channel whose query waits for its answer */
     size_t configured; /* channel whose function the meter is in; SIZE_MAX: none */
     size_t configuring;
-    int64_t cycle; /* when the running cycle of polls began */
-    bool idle;     /* the cycle is over */
+    bool careful;   /* look into the error queue after each command */
+    bool looked;    /* it has been looked into after the last one */
+    bool judging;   /* what is in the queue is about the commands just sent */
+    bool complaint; /* something was in it */
+    int64_t cycle;  /* when the running cycle of polls began */
+    bool idle;      /* the cycle is over */
 };
 
 static const struct benchfile_key instrument_keys[] = {
@@ -84,6 +109,7 @@ static const struct benchfile_key instrument_keys[] = {
      .min = 0.1,
      .max = 864000},
     {.name = "ignore_pattern", .kind = BENCHFILE_PATTERNS},
+    {.name = "prompt", .kind = BENCHFILE_LIST},
     {.name = "overload_text", .kind = BENCHFILE_LIST},
     {.name = "decimal",
      .kind = BENCHFILE_CHOICE,
@@ -104,7 +130,8 @@ static const struct benchfile_key channel_keys[] = {
     {.name = "coupling", .kind = BENCHFILE_CHOICE, .standard = "dc", .choices = "dc ac"},
     {.name = "range", .kind = BENCHFILE_TEXT, .standard = "auto"},
     {.name = "nplc", .kind = BENCHFILE_NUMBER, .min = 0.0001, .max = 1000},
-    {.name = "unit_text", .kind = BENCHFILE_TEXT},
+    {.name = "pattern", .kind = BENCHFILE_PATTERN},
+    {.name = "unit_text", .kind = BENCHFILE_LIST},
     {.name = "overload_from", .kind = BENCHFILE_NUMBER, .min = -1e300, .max = 1e300},
     {.name = NULL},
 };
@@ -117,6 +144,8 @@ static void scpi_destroy(void *state)
 
     for (size_t i = 0; i < s->ignores; ++i)
         pattern_free(s->ignore[i]);
+    for (size_t i = 0; s->channel && i < s->instrument->channels; ++i)
+        pattern_free(s->channel[i].pattern);
     free(s->channel);
     free(s);
 }
@@ -174,6 +203,16 @@ static enum status_code make_channel(const struct benchfile_channel *channel,
         out->range = number.value;
         snprintf(argument, sizeof argument, " %.10g", number.value);
     }
+    if (benchfile_text(values, "pattern")) {
+        struct status why;
+
+        if (pattern_new(benchfile_text(values, "pattern"), &out->pattern, &why) != STATUS_OK)
+            return benchfile_fail(values, "pattern", st, "%s", why.text);
+        out->value = pattern_group(out->pattern, "value");
+        out->unit = pattern_group(out->pattern, "unit");
+        if (out->value < 0)
+            return benchfile_fail(values, "pattern", st, "the pattern needs a group (?<value>...)");
+    }
     for (size_t i = 0; (item = benchfile_item(values, "configure", i, &length)); ++i) {
         if (i == CONFIGURE_MAX || length >= COMMAND_MAX)
             return benchfile_fail(values, "configure", st,
@@ -204,6 +243,7 @@ static enum status_code make_channel(const struct benchfile_channel *channel,
         return benchfile_fail(values, "query", st,
                               "missing; SCPI has no standard function for %s here",
                               channel->quantity);
+    out->standard = true;
     snprintf(out->configure[out->configures++], COMMAND_MAX, "CONF:%s%s", function, argument);
     if (!isnan(nplc))
         snprintf(out->configure[out->configures++], COMMAND_MAX, "%s:NPLC %.10g", function, nplc);
@@ -275,9 +315,11 @@ static void start_over(struct scpi *s)
     s->waiting = WAITING_NOTHING;
     s->identified = false;
     s->setup = 0;
-    s->drain = false;
+    s->drain = s->draining = false;
     s->configured = SIZE_MAX;
     s->configuring = 0;
+    s->careful = s->looked = s->judging = s->complaint = false;
+    s->read_last = false;
 }
 
 static void scpi_opened(void *state, int64_t mono)
@@ -288,6 +330,10 @@ static void scpi_opened(void *state, int64_t mono)
     s->recover = SIZE_MAX;
     s->no_identity = false;
     s->no_errors = false;
+    s->reason = s->recovering = s->late = false;
+    s->acknowledges = s->crowded = false;
+    for (size_t i = 0; i < s->instrument->channels; ++i)
+        s->channel[i].refused_until = INT64_MIN;
     s->next_errors = mono;
     s->at = 0;
     s->cycle = mono;
@@ -308,6 +354,7 @@ static enum driver_next ask(struct scpi *s, struct driver_request *request, cons
     request->reply = waiting != WAITING_NOTHING;
     request->timeout = benchfile_time(s->instrument->values, "timeout");
     request->pause = benchfile_time(s->instrument->values, "pause");
+    s->read_last = false;
     s->waiting = waiting;
     return DRIVER_SEND;
 }
@@ -346,11 +393,59 @@ static bool is_served(const struct scpi *s, size_t channel)
 }
 
 /* Moves s->at to the next channel of the cycle that must be asked; false at the end of it. */
-static bool find_due(struct scpi *s)
+static bool find_due(struct scpi *s, int64_t mono)
 {
-    while (s->at < s->instrument->channels && (!is_active(s, s->at) || is_served(s, s->at)))
+    while (s->at < s->instrument->channels &&
+           (!is_active(s, s->at) || is_served(s, s->at) || mono < s->channel[s->at].refused_until))
         ++s->at;
     return s->at < s->instrument->channels;
+}
+
+static enum driver_next ask_errors(struct scpi *s, struct driver_request *request)
+{
+    return ask(s, request, benchfile_text(s->instrument->values, "errors_query"), WAITING_ERRORS);
+}
+
+/* Brings the meter to the function of the channel that is due; false when it is there. */
+static bool configure(struct scpi *s, struct driver_request *request)
+{
+    const struct scpi_channel *channel = &s->channel[s->at];
+    bool errors = benchfile_switch(s->instrument->values, "errors") && !s->no_errors;
+
+    if (s->configured != SIZE_MAX && same_configuration(s, s->configured, s->at))
+        return false;
+    if (s->configuring == 0)
+        s->configured = SIZE_MAX; /* half configured is not configured */
+    for (;;) {
+        size_t done = s->configuring;
+        bool end = done == channel->configures;
+
+        if (errors && done > 0 && !s->looked && (end || s->careful)) {
+            s->looked = s->judging = true;
+            s->complaint = false;
+            s->drained = 0;
+            ask_errors(s, request);
+            return true;
+        }
+        if (end && s->complaint && !s->careful) {
+            s->careful = true; /* which of them was it? */
+            s->complaint = false;
+            s->configuring = 0;
+            continue;
+        }
+        s->looked = s->judging = s->complaint = false;
+        if (end)
+            break;
+        ++s->configuring;
+        if (channel->skip[done])
+            continue;
+        ask(s, request, channel->configure[done], WAITING_NOTHING);
+        return true;
+    }
+    s->configured = s->at;
+    s->configuring = 0;
+    s->careful = false;
+    return false;
 }
 
 static enum driver_next poll(struct scpi *s, int64_t mono, struct driver_request *request,
@@ -358,7 +453,6 @@ static enum driver_next poll(struct scpi *s, int64_t mono, struct driver_request
 {
     const struct benchfile_values *values = s->instrument->values;
     int64_t interval = benchfile_time(values, "interval");
-    const struct scpi_channel *channel;
 
     if (s->reselect) {
         s->reselect = false;
@@ -367,8 +461,11 @@ static enum driver_next poll(struct scpi *s, int64_t mono, struct driver_request
         s->cycle = mono;
         s->configured = SIZE_MAX;
         s->configuring = 0;
+        s->careful = s->looked = s->complaint = false;
+        if (s->selected != SIZE_MAX)
+            s->channel[s->selected].refused_until = INT64_MIN; /* asked for: it is tried again */
     }
-    if (!s->idle && !find_due(s))
+    if (!s->idle && !find_due(s, mono))
         s->idle = true;
     if (s->idle) {
         if (mono < s->cycle + interval) {
@@ -380,25 +477,16 @@ static enum driver_next poll(struct scpi *s, int64_t mono, struct driver_request
             s->cycle = mono;
         s->idle = false;
         s->at = 0;
-        if (!find_due(s)) {
+        if (!find_due(s, mono)) {
             s->idle = true;
             *when = mono + (interval > 1000000 ? interval : 1000000);
-            return DRIVER_WAIT; /* all channels wait to be asked for */
+            return DRIVER_WAIT; /* all channels wait to be asked for, or are refused */
         }
     }
-    channel = &s->channel[s->at];
-    if (s->configured == SIZE_MAX || !same_configuration(s, s->configured, s->at)) {
-        if (s->configuring < channel->configures)
-            return ask(s, request, channel->configure[s->configuring++], WAITING_NOTHING);
-        s->configured = s->at;
-        s->configuring = 0;
-        if (channel->configures > 0 && benchfile_switch(values, "errors") && !s->no_errors) {
-            s->drained = 0;
-            return ask(s, request, benchfile_text(values, "errors_query"), WAITING_ERRORS);
-        }
-    }
+    if (configure(s, request))
+        return DRIVER_SEND;
     s->asked = s->at++;
-    return ask(s, request, channel->query, WAITING_QUERY);
+    return ask(s, request, s->channel[s->asked].query, WAITING_QUERY);
 }
 
 static enum driver_next scpi_next(void *state, int64_t mono, struct driver_request *request,
@@ -409,6 +497,11 @@ static enum driver_next scpi_next(void *state, int64_t mono, struct driver_reque
     bool errors = benchfile_switch(values, "errors") && !s->no_errors;
     const char *text;
 
+    if (s->reason) {
+        s->reason = false; /* before the queue is cleared: it may tell why there was no answer */
+        s->recovering = true;
+        return ask_errors(s, request);
+    }
     if (s->recover != SIZE_MAX) {
         text = benchfile_item(values, "recover", s->recover, NULL);
         if (text && *text && strlen(text) < COMMAND_MAX) {
@@ -430,10 +523,11 @@ static enum driver_next scpi_next(void *state, int64_t mono, struct driver_reque
         return ask(s, request, text, WAITING_NOTHING);
     }
     if (errors && (s->drain || mono >= s->next_errors)) {
-        s->drain = false;
-        s->drained = 0;
+        if (!s->draining)
+            s->drained = 0;
+        s->drain = s->draining = false;
         s->next_errors = mono + benchfile_time(values, "errors_interval");
-        return ask(s, request, benchfile_text(values, "errors_query"), WAITING_ERRORS);
+        return ask_errors(s, request);
     }
     if (s->send) {
         size_t length = s->send_length < COMMAND_MAX ? s->send_length : COMMAND_MAX - 1;
@@ -502,29 +596,48 @@ static bool find_field(const char *line, size_t length, long field, const char *
     return false;
 }
 
-/* A unit in capitals throughout has the suffix multipliers of IEEE 488.2 (table 7-2, from memory):
- * M is milli, but mega before OHM and HZ. Else MV would be a megavolt and KOHM nothing. */
-static void plain_suffix(char unit[DRIVER_UNIT_MAX])
+/* IEEE 488.2, 8.7.1: with its headers on a meter repeats what it was asked, as in ':MEAS:VOLT:DC
+ * +1.5E+00'. */
+static void skip_header(const char **text, size_t *size)
 {
-    static const struct {
-        const char *capitals, *plain;
-    } units[] = {{"V", "V"}, {"A", "A"}, {"OHM", "ohm"}, {"HZ", "Hz"},
-                 {"F", "F"}, {"H", "H"}, {"S", "s"},     {"W", "W"}};
-    static const char multipliers[] = "KMUN";
-    static const char prefixes[] = "kmun";
-    const char *at = unit[0] ? strchr(multipliers, unit[0]) : NULL;
+    size_t i = 0;
 
-    if (!at)
+    if (*size == 0 || (**text != ':' && !isalpha((unsigned char)**text)))
         return;
-    for (size_t i = 0; i < sizeof units / sizeof *units; ++i) {
-        bool mega = unit[0] == 'M' && (i == 2 || i == 3);
+    while (i < *size && (isalnum((unsigned char)(*text)[i]) || strchr(":_*", (*text)[i])))
+        ++i;
+    if (i == *size || (*text)[i] != ' ')
+        return;
+    while (i < *size && (*text)[i] == ' ')
+        ++i;
+    *text += i;
+    *size -= i;
+}
 
-        if (strcmp(unit + 1, units[i].capitals) == 0) {
-            snprintf(unit, DRIVER_UNIT_MAX, "%c%s", mega ? 'M' : prefixes[at - multipliers],
-                     units[i].plain);
-            return;
-        }
-    }
+/* An entry of an error queue, -113,"Undefined header": no reading looks like that. */
+static bool is_error_entry(const char *line, size_t length)
+{
+    size_t i = 0;
+
+    if (i < length && (line[i] == '+' || line[i] == '-'))
+        ++i;
+    if (i == length || !isdigit((unsigned char)line[i]))
+        return false;
+    while (i < length && isdigit((unsigned char)line[i]))
+        ++i;
+    while (i < length && (line[i] == ' ' || line[i] == ','))
+        ++i;
+    return i < length && line[i] == '"';
+}
+
+static bool is_bare_integer(const char *line, size_t length)
+{
+    if (length == 0 || length > ACKNOWLEDGE_MAX)
+        return false;
+    for (size_t i = 0; i < length; ++i)
+        if (!isdigit((unsigned char)line[i]))
+            return false;
+    return true;
 }
 
 /* "17,032" or "+1,7E+01" where the bench file speaks neither of fields nor of a decimal comma: 17
@@ -552,31 +665,53 @@ static bool give_channel(struct scpi *s, size_t channel, const char *line, size_
                          const struct driver_sink *sink)
 {
     const struct benchfile_channel *c = &s->instrument->channel[channel];
-    const char *expected = benchfile_text(c->values, "unit_text");
     double overload = benchfile_number(c->values, "overload_from");
+    const struct scpi_channel *own = &s->channel[channel];
     struct driver_reading reading = {
-        .channel = channel, .number = NAN, .digit = NAN, .range = s->channel[channel].range};
-    struct number number;
+        .channel = channel, .number = NAN, .digit = NAN, .range = own->range};
+    struct number number = {.value = NAN};
     const char *text;
     size_t size;
 
     if (strcmp(benchfile_text(c->values, "coupling"), "ac") == 0)
         reading.flags |= STORE_FLAG_AC;
-    /* A meter that writes a decimal comma cannot part fields by it. */
-    if (s->decimal == NUMBER_COMMA) {
+    if (own->pattern && !is_overload_text(s, line, length)) {
+        struct pattern_part value, unit;
+
+        if (!pattern_match(own->pattern, line, length))
+            return false;
+        value = pattern_part(own->pattern, own->value);
+        unit = pattern_part(own->pattern, own->unit);
+        if (!value.text)
+            return false;
+        if (unit.text)
+            driver_set_unit(reading.unit, unit.text, unit.length);
+        text = value.text;
+        size = value.length;
+    } else if (own->pattern || s->decimal == NUMBER_COMMA) {
+        /* A meter that writes a decimal comma cannot part fields by it. */
         text = line;
         size = length;
-    } else if (!find_field(line, length, s->channel[channel].field, &text, &size)) {
+    } else if (!find_field(line, length, own->field, &text, &size)) {
         return false;
     }
-    if (is_overload_text(s, text, size)) {
+    if (s->crowded)
+        reading.flags |= STORE_FLAG_SUSPECT; /* which of the lines is the reading? */
+    if (is_overload_text(s, text, size) || number_word(text, size) == NUMBER_WORD_OVERLOAD) {
         reading.flags |= STORE_FLAG_OVERLOAD;
         sink->reading(sink->to, &reading);
         return true;
     }
-    if (!number_read(text, size, s->decimal, &number))
-        return false;
-    if (may_be_decimal_comma(s, channel, text, size, line + length)) {
+    if (!number_read(text, size, s->decimal, &number)) {
+        skip_header(&text, &size);
+        if (number_word(text, size) == NUMBER_WORD_NONE &&
+            !number_read(text, size, s->decimal, &number))
+            return false;
+    }
+    if (number_word(text, size) != NUMBER_WORD_NONE) {
+        reading.flags |= number_word(text, size) == NUMBER_WORD_OVERLOAD ? STORE_FLAG_OVERLOAD
+                                                                         : STORE_FLAG_SUSPECT;
+    } else if (may_be_decimal_comma(s, channel, text, size, line + length)) {
         char event[200];
 
         snprintf(event, sizeof event,
@@ -592,10 +727,10 @@ static bool give_channel(struct scpi *s, size_t channel, const char *line, size_
     } else {
         reading.number = number.value;
         reading.digit = number.digit;
-        driver_set_unit(reading.unit, text + number.used, size - number.used);
-        if (expected && strcmp(reading.unit, expected) == 0)
-            reading.unit[0] = '\0'; /* the unit the bench file knows under its own name */
-        plain_suffix(reading.unit);
+        if (!reading.unit[0] || number.used < size)
+            driver_set_unit(reading.unit, text + number.used, size - number.used);
+        if (driver_is_unit_text(c, reading.unit))
+            reading.unit[0] = '\0';
     }
     sink->reading(sink->to, &reading);
     return true;
@@ -607,9 +742,21 @@ static enum driver_heard identity_answer(struct scpi *s, const char *line, size_
     struct number number;
     char text[256];
 
-    /* A late reading, not a name. */
-    if (number_read(line, length, NUMBER_POINT, &number) && number.used == length)
+    if (is_error_entry(line, length))
         return DRIVER_IGNORED;
+    if (number_read(line, length, NUMBER_POINT, &number) && number.used == length) {
+        /* A late reading, not a name. But where none can be late, it is how the meter says that it
+         * took the command, and it will say so before each reading, too. */
+        if (!s->late && !s->acknowledges && is_bare_integer(line, length)) {
+            s->acknowledges = true;
+            snprintf(text, sizeof text,
+                     "each command is acknowledged with a bare number, such as '%.*s'; such lines "
+                     "are passed over",
+                     (int)length, line);
+            sink->event(sink->to, DRIVER_INFO, "acknowledge", text);
+        }
+        return DRIVER_IGNORED;
+    }
     snprintf(text, sizeof text, "%.*s", (int)(length < 255 ? length : 255), line);
     s->identified = true;
     s->waiting = WAITING_NOTHING;
@@ -617,23 +764,106 @@ static enum driver_heard identity_answer(struct scpi *s, const char *line, size_
     return DRIVER_ANSWER;
 }
 
+/* Whether the command chooses what is measured: CONFigure and [SENSe:]FUNCtion (SCPI-1999, volume
+ * 2, 3.1 and 18.9). In a list that has neither, each may. */
+static bool is_essential(const struct scpi_channel *channel, size_t index)
+{
+    bool any = false;
+
+    for (size_t i = 0; i < channel->configures; ++i) {
+        bool chooses = false;
+
+        for (const char *at = channel->configure[i]; at && *at; at = strchr(at, ';')) {
+            at += strspn(at, ";: ");
+            if (strncasecmp(at, "SENS", 4) == 0 && strchr(at, ':'))
+                at = strchr(at, ':') + 1;
+            chooses = chooses || strncasecmp(at, "CONF", 4) == 0 || strncasecmp(at, "FUNC", 4) == 0;
+        }
+        if (i == index && chooses)
+            return true;
+        any = any || chooses;
+    }
+    return !any;
+}
+
+/* The error queue was not empty after the command before. */
+static void judge(struct scpi *s, int64_t mono, const struct driver_sink *sink)
+{
+    struct scpi_channel *channel = &s->channel[s->at];
+    size_t index = s->configuring - 1;
+    char *command = channel->configure[index];
+    char text[2 * COMMAND_MAX + 160];
+
+    if (!is_essential(channel, index)) {
+        snprintf(text, sizeof text, "the meter does not take '%s'; it is left out from now on",
+                 command);
+        for (size_t i = 0; i < s->instrument->channels; ++i)
+            if (same_configuration(s, i, s->at))
+                s->channel[i].skip[index] = true;
+    } else if (channel->standard && strchr(command, ' ')) {
+        char whole[COMMAND_MAX];
+
+        snprintf(whole, sizeof whole, "%s", command);
+        for (size_t i = s->instrument->channels; i-- > 0;)
+            if (i != s->at && same_configuration(s, i, s->at)) {
+                s->channel[i].range = NAN;
+                *strchr(s->channel[i].configure[index], ' ') = '\0';
+            }
+        *strchr(command, ' ') = '\0';
+        channel->range = NAN;
+        snprintf(text, sizeof text,
+                 "the meter does not take '%s'; '%s' is sent instead, and it chooses the range",
+                 whole, command);
+        s->configuring = 0;
+    } else {
+        snprintf(
+            text, sizeof text,
+            "the meter does not take '%s', so it may measure something else: %s%s is not read; "
+            "it is tried again in a minute",
+            command, s->instrument->channel[s->at].name,
+            channel->configures > 1 ? " (and what else needs it)" : "");
+        for (size_t i = 0; i < s->instrument->channels; ++i)
+            if (i != s->at && same_configuration(s, i, s->at))
+                s->channel[i].refused_until = mono + REFUSED_REST;
+        channel->refused_until = mono + REFUSED_REST;
+        s->careful = s->looked = false;
+        s->configuring = 0;
+    }
+    sink->event(sink->to, DRIVER_WARNING, "refused", text);
+    s->judging = s->complaint = false;
+}
+
 /* <number>,"text"; 0 means that the queue is empty (SCPI-1999, volume 2, 21.8). */
 static enum driver_heard errors_answer(struct scpi *s, const char *line, size_t length,
+                                       const struct driver_time *time,
                                        const struct driver_sink *sink)
 {
+    static const char none[] = "no error";
     struct number number;
     char text[256];
+    bool empty = length >= sizeof none - 1 && strncasecmp(line, none, sizeof none - 1) == 0;
 
-    if (!number_read(line, length, NUMBER_POINT, &number) || number.value != floor(number.value))
+    if (!empty &&
+        (!number_read(line, length, NUMBER_POINT, &number) || number.value != floor(number.value) ||
+         (s->recovering && !is_error_entry(line, length) && number.value != 0.0)))
         return DRIVER_GARBAGE;
     s->waiting = WAITING_NOTHING;
-    if (number.value != 0.0) {
-        snprintf(text, sizeof text, "the instrument reports %.*s",
-                 (int)(length < 200 ? length : 200), line);
-        sink->event(sink->to, DRIVER_WARNING, "instrument-error", text);
-        if (++s->drained < ERRORS_MAX)
-            s->drain = true;
+    s->recovering = false;
+    if (empty || number.value == 0.0) {
+        s->judging = false;
+        return DRIVER_ANSWER;
     }
+    snprintf(text, sizeof text, "the instrument reports %.*s", (int)(length < 200 ? length : 200),
+             line);
+    sink->event(sink->to, DRIVER_WARNING, "instrument-error", text);
+    if (s->judging && s->careful)
+        judge(s, time->mono, sink);
+    else if (s->judging)
+        s->complaint = true;
+    if (++s->drained < ERRORS_MAX)
+        s->drain = s->draining = true;
+    else
+        s->judging = false; /* a queue that does not empty: go on */
     return DRIVER_ANSWER;
 }
 
@@ -648,7 +878,49 @@ static enum driver_heard query_answer(struct scpi *s, const char *line, size_t l
     if (!good)
         return DRIVER_GARBAGE;
     s->waiting = WAITING_NOTHING;
+    s->read_last = true;
     return DRIVER_ANSWER;
+}
+
+/* A line nobody asked for. A number right behind a reading is the sign that the reading was
+ * something else, and this the reading. */
+static enum driver_heard unasked(struct scpi *s, const char *line, size_t length,
+                                 const struct driver_sink *sink)
+{
+    struct number number;
+    char text[COMMAND_MAX + 200];
+
+    if (!s->read_last || s->crowded || is_error_entry(line, length) ||
+        !number_read(line, length, s->decimal, &number))
+        return DRIVER_IGNORED;
+    s->crowded = true;
+    snprintf(text, sizeof text,
+             "more than one line answers %s, for example '%.*s': which is the reading? The "
+             "readings are marked suspect; let ignore_pattern take the other line out",
+             s->sent, (int)(length < 40 ? length : 40), line);
+    sink->event(sink->to, DRIVER_WARNING, "answers", text);
+    return DRIVER_IGNORED;
+}
+
+/* What stands in front of a line: '>' and the prompts of the bench file. */
+static void skip_prompt(const struct scpi *s, const char **line, size_t *length)
+{
+    bool again = true;
+
+    while (again) {
+        const char *item;
+        size_t size;
+
+        again = false;
+        while (*length > 0 && (isspace((unsigned char)**line) || **line == '>'))
+            ++*line, --*length;
+        for (size_t i = 0; (item = benchfile_item(s->instrument->values, "prompt", i, &size)); ++i)
+            if (size > 0 && size <= *length && memcmp(*line, item, size) == 0) {
+                *line += size;
+                *length -= size;
+                again = true;
+            }
+    }
 }
 
 static enum driver_heard scpi_message(void *state, const unsigned char *bytes, size_t length,
@@ -658,11 +930,9 @@ static enum driver_heard scpi_message(void *state, const unsigned char *bytes, s
     struct scpi *s = state;
     const char *line = (const char *)bytes;
 
-    (void)time;
     while (length > 0 && isspace((unsigned char)line[length - 1]))
         --length;
-    while (length > 0 && isspace((unsigned char)*line))
-        ++line, --length;
+    skip_prompt(s, &line, &length);
     if (length == 0)
         return DRIVER_IGNORED;
     if (s->echo && length == strlen(s->sent) && memcmp(line, s->sent, length) == 0)
@@ -670,14 +940,18 @@ static enum driver_heard scpi_message(void *state, const unsigned char *bytes, s
     for (size_t i = 0; i < s->ignores; ++i)
         if (pattern_match(s->ignore[i], line, length))
             return DRIVER_IGNORED;
+    if (s->acknowledges && s->waiting != WAITING_IDENTITY && is_bare_integer(line, length))
+        return DRIVER_IGNORED;
     switch (s->waiting) {
     case WAITING_NOTHING:
-        return DRIVER_IGNORED; /* an answer to a command that asks for none */
+        return unasked(s, line, length, sink);
     case WAITING_IDENTITY:
         return identity_answer(s, line, length, sink);
     case WAITING_ERRORS:
-        return errors_answer(s, line, length, sink);
+        return errors_answer(s, line, length, time, sink);
     case WAITING_QUERY:
+        if (is_error_entry(line, length))
+            return DRIVER_IGNORED; /* the rest of an answer of several lines */
         return query_answer(s, line, length, sink);
     }
     return DRIVER_GARBAGE;
@@ -691,13 +965,17 @@ static void scpi_expired(void *state, const struct driver_time *time,
     char text[COMMAND_MAX + 64];
 
     (void)time;
-    if (waiting == WAITING_ERRORS) {
+    s->late = true;
+    if (waiting == WAITING_ERRORS && !s->recovering) {
         s->no_errors = true;
         snprintf(text, sizeof text, "no answer to %s; its error queue is not read", s->sent);
         sink->event(sink->to, DRIVER_INFO, "no-error-queue", text);
     } else if (waiting == WAITING_IDENTITY && !*s->instrument->identity) {
         s->no_identity = true;
     }
+    s->reason = waiting == WAITING_QUERY && !s->no_errors &&
+                benchfile_switch(s->instrument->values, "errors");
+    s->recovering = false;
     start_over(s);
     s->recover = 0;
     s->idle = true; /* the next poll waits for its turn */

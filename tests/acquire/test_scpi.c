@@ -108,11 +108,14 @@ static void overload(void **state)
         {"9.7E37\n", "r 9.7e+37\n"},
         {"+1.5E3 OHM\n", "r 1500 OHM\n"},
         {"1.5 kOhm\n", "r 1.5 kOhm digit=0.1\n"},
-        {"1.5 KOHM\n", "r 1.5 kohm digit=0.1\n"},
-        {"1.5 MOHM\n", "r 1.5 Mohm digit=0.1\n"},
-        {"1.5 MV\n", "r 1.5 mV digit=0.1\n"},
-        {"1.5 UA\n", "r 1.5 uA digit=0.1\n"},
-        {"1.5 mohm\n", "r 1.5 mohm digit=0.1\n"},
+        {"INF\n", "r unknown overload\n"},
+        {"-INF\n", "r unknown overload\n"},
+        {"NAN\n", "r unknown suspect\n"},
+        {"OL OHM\n", "r unknown overload\n"},
+        {"0.L\n", "r unknown overload\n"},
+        {"OVERLOAD\n", "r unknown overload\n"},
+        {"----\n", "r unknown suspect\n"},
+        {":MEAS:RES +9.9E37\n", "r unknown overload\n"},
     };
 
     (void)state;
@@ -174,7 +177,14 @@ static void manners(void **state)
         {"", "xx\r\n17.03\r\n", "garbage\nr 17.03 digit=0.01\n"},
         {"ignore_pattern = ^OK$\n", "OK\r\n17.03\r\n", "r 17.03 digit=0.01\n"},
         {"decimal = comma\n", "17,03\r\n", "r 17.03 digit=0.01\n"},
-        {"", "17.03\n99.99\n", "r 17.03 digit=0.01\n"}, /* nobody asked for the second */
+        {"", "> READ?\r\n> 17.03\r\n> ", "r 17.03 digit=0.01\n"},
+        {"prompt = DMM>\n", "DMM> READ?\r\nDMM> 17.03\r\nDMM> ", "r 17.03 digit=0.01\n"},
+        /* IEEE 488.2, 8.7.1: with its headers on */
+        {"", ":READ +17.03\n", "r 17.03 digit=0.01\n"},
+        {"", "RES 1.703e+01\n", "r 17.03\n"},
+        /* the rest of an error queue that is answered in several lines is no reading */
+        {"", "-410,\"Query INTERRUPTED\"\n17.03\n", "r 17.03 digit=0.01\n"},
+        {"", "17.03\nready\n", "r 17.03 digit=0.01\n"},
         {"", "17.0", ""},
     };
 
@@ -204,27 +214,199 @@ static void unit_texts(void **state)
     fed_free(fed);
 }
 
+/* Which of two numbers is the reading? The first was taken; from then on they are suspect. */
+static void crowded(void **state)
+{
+    struct fed *fed = bare_meter("");
+
+    (void)state;
+    answer(fed, "0\n17.03\n");
+    assert_non_null(strstr(fed->out.bytes, "event answers: more than one line answers READ?"));
+    fed->out.length = 0;
+    fed->now.mono += 1000000;
+    answer(fed, "0\n17.03\n");
+    fed_expect(fed, "sent READ?\\n\nr 0 digit=1 suspect\n");
+    fed_free(fed);
+}
+
+/* A meter that acknowledges each command with a number (industrial handhelds; common practice, no
+ * source): the acknowledgement is not the reading. */
+static void acknowledged(void **state)
+{
+    struct fed *fed =
+        fed_new(HEAD "errors = no\n[channel m.r]\nquantity = resistance\nquery = QM\n");
+
+    (void)state;
+    answer(fed, "0\rACME,M1\r");
+    answer(fed, "0\r+17.03E+0,OHM,NORMAL,NONE\r");
+    assert_non_null(strstr(fed->out.bytes, "event acknowledge: "));
+    assert_non_null(strstr(fed->out.bytes, "sent QM\\n\nr 17.03\n"));
+    fed_free(fed);
+}
+
+/* Answers that are not by SCPI: letters of function and state in front, without a space. */
+static void own_pattern(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\nidentity_query =\noverload_text = ODC\n"
+                                   "[channel m.v]\nquantity = voltage\nquery = READ?\n"
+                                   "pattern = ^[NOZ]DC(?<unit>m?V)(?<value>.+)$\n");
+
+    (void)state;
+    answer(fed, "NDCV+01.5021E+0\n");
+    fed->now.mono += 1000000;
+    answer(fed, "NDCmV+12.5\n");
+    fed->now.mono += 1000000;
+    answer(fed, "ODCV+9.999E+9\n");
+    fed->now.mono += 1000000;
+    answer(fed, "+1.5\n");
+    fed_expect(fed, "sent READ?\\n\nv 1.5021 V\nsent READ?\\n\nv 12.5 mV digit=0.1\n"
+                    "sent READ?\\n\nv unknown overload\nsent READ?\\n\ngarbage\n");
+    fed_free(fed);
+}
+
 static void error_queue(void **state)
 {
     struct fed *fed = fed_new(HEAD "identity_query =\n" OHMS);
 
     (void)state;
-    /* The queue is read at once, then after the configuration until it is empty. */
-    answer(fed, "0,\"No error\"\n");
-    answer(fed, "-113,\"Undefined header\"\n");
+    /* The queue is read until it is empty: at once, and after the configuration. */
     answer(fed, "-222,\"Data out of range\"\n");
+    answer(fed, "-350,\"Queue overflow\"\n");
     answer(fed, "+0,\"No error\"\n");
+    answer(fed, "No Error\n");
     answer(fed, "17\n");
     fed_expect(fed, "sent SYST:ERR?\\n\n"
-                    "sent CONF:FRES\\n\nsent SYST:ERR?\\n\n"
-                    "event instrument-error: the instrument reports -113,\"Undefined header\"\n"
-                    "sent SYST:ERR?\\n\n"
                     "event instrument-error: the instrument reports -222,\"Data out of range\"\n"
-                    "sent SYST:ERR?\\n\nsent READ?\\n\nr 17 digit=1\n");
+                    "sent SYST:ERR?\\n\n"
+                    "event instrument-error: the instrument reports -350,\"Queue overflow\"\n"
+                    "sent SYST:ERR?\\n\n"
+                    "sent CONF:FRES\\n\nsent SYST:ERR?\\n\nsent READ?\\n\nr 17 digit=1\n");
     /* And at intervals: a minute later. */
     fed->now.mono += 61000000;
     fed_talk(fed);
     fed_expect(fed, "sent SYST:ERR?\\n\n");
+    fed_free(fed);
+}
+
+#define UNKNOWN "-113,\"Undefined header\"\n"
+#define CLEAR   "0,\"No error\"\n"
+
+/* A meter without four wires stays on volts: its READ? must not become ohms. */
+static void refused_function(void **state)
+{
+    struct fed *fed = fed_new(HEAD "identity_query =\n" OHMS "[channel m.v]\nquantity = voltage\n");
+
+    (void)state;
+    answer(fed, CLEAR);
+    answer(fed, UNKNOWN);
+    answer(fed, CLEAR);
+    answer(fed, UNKNOWN); /* the second time, to find out which command it was */
+    answer(fed, CLEAR);
+    answer(fed, CLEAR);
+    answer(fed, "1.5\n");
+    assert_non_null(strstr(fed->out.bytes, "event refused: the meter does not take 'CONF:FRES'"));
+    assert_non_null(strstr(fed->out.bytes, "sent CONF:VOLT:DC\\n\nsent SYST:ERR?\\n\n"
+                                           "sent READ?\\n\nv 1.5 digit=0.1\n"));
+    assert_null(strstr(fed->out.bytes, "\nr "));
+    fed->out.length = 0;
+    for (int i = 1; i < 50; ++i) {
+        fed->now.mono += 1000000;
+        answer(fed, "1.5\n");
+    }
+    assert_null(strstr(fed->out.bytes, "FRES"));
+    fed->now.mono += 15000000;
+    for (int i = 0; i < 4 && !strstr(fed->out.bytes, "FRES"); ++i) {
+        answer(fed, strstr(fed->out.bytes, "SYST") ? CLEAR : "1.5\n");
+        fed->now.mono += 1000000;
+    }
+    assert_non_null(strstr(fed->out.bytes, "sent CONF:FRES\\n\n")); /* it is tried again */
+    fed_free(fed);
+}
+
+/* A range or an integration time the meter does not take is left out; the reading is not. */
+static void refused_detail(void **state)
+{
+    struct fed *fed = fed_new(HEAD "identity_query =\n[channel m.r]\nquantity = resistance\n"
+                                   "range = 100\nnplc = 10\n");
+
+    (void)state;
+    answer(fed, CLEAR);
+    answer(fed, "-108,\"Parameter not allowed\"\n");
+    answer(fed, UNKNOWN);
+    answer(fed, CLEAR);
+    fed->out.length = 0;
+    answer(fed, "-108,\"Parameter not allowed\"\n"); /* CONF:RES 100 */
+    answer(fed, CLEAR);
+    answer(fed, CLEAR);   /* CONF:RES */
+    answer(fed, UNKNOWN); /* RES:NPLC 10 */
+    answer(fed, CLEAR);
+    answer(fed, "17\n");
+    fed->now.mono += 1000000;
+    answer(fed, "18\n");
+    fed_expect(
+        fed,
+        "sent CONF:RES 100\\n\nsent SYST:ERR?\\n\n"
+        "event instrument-error: the instrument reports -108,\"Parameter not allowed\"\n"
+        "event refused: the meter does not take 'CONF:RES 100'; 'CONF:RES' is sent instead, and "
+        "it chooses the range\n"
+        "sent SYST:ERR?\\n\nsent CONF:RES\\n\nsent SYST:ERR?\\n\nsent RES:NPLC 10\\n\n"
+        "sent SYST:ERR?\\n\n"
+        "event instrument-error: the instrument reports -113,\"Undefined header\"\n"
+        "event refused: the meter does not take 'RES:NPLC 10'; it is left out from now on\n"
+        "sent SYST:ERR?\\n\nsent READ?\\n\nr 17 digit=1\nsent READ?\\n\nr 18 digit=1\n");
+    fed_free(fed);
+}
+
+/* Commands of the bench file: what does not choose the function may fail. */
+static void refused_own(void **state)
+{
+    struct fed *fed = fed_new(HEAD "identity_query =\n[channel m.r]\nquantity = resistance\n"
+                                   "configure = :SENS:FUNC \"RES\"\nconfigure = BEEP:STAT OFF\n");
+
+    (void)state;
+    answer(fed, CLEAR);
+    answer(fed, UNKNOWN);
+    answer(fed, CLEAR);
+    answer(fed, CLEAR);
+    answer(fed, UNKNOWN);
+    answer(fed, CLEAR);
+    answer(fed, "17\n");
+    assert_non_null(strstr(fed->out.bytes, "does not take 'BEEP:STAT OFF'; it is left out"));
+    assert_non_null(strstr(fed->out.bytes, "\nr 17 digit=1\n"));
+    fed_free(fed);
+}
+
+/* A queue that never empties keeps no reading away. */
+static void error_queue_endless(void **state)
+{
+    struct fed *fed = fed_new(HEAD "identity_query =\n[channel m.r]\nquantity = resistance\n"
+                                   "query = READ?\n");
+
+    (void)state;
+    for (int i = 0; i < 40 && !strstr(fed->out.bytes ? fed->out.bytes : "", "READ?"); ++i)
+        answer(fed, "-350,\"Queue overflow\"\n");
+    assert_non_null(strstr(fed->out.bytes, "sent READ?"));
+    fed_free(fed);
+}
+
+/* Why a query has no answer stands in the queue, until it is cleared. */
+static void reason(void **state)
+{
+    struct fed *fed = fed_new(HEAD "[channel m.r]\nquantity = resistance\nmethod = measure\n");
+
+    (void)state;
+    answer(fed, "ACME,M1\n");
+    answer(fed, CLEAR);
+    fed_talk(fed);
+    fed_expire(fed);
+    fed->out.length = 0;
+    fed_talk(fed);
+    fed_text(fed, "17\n"); /* late */
+    assert_true(fed->waiting);
+    fed_text(fed, UNKNOWN);
+    fed_talk(fed);
+    assert_non_null(strstr(fed->out.bytes, "reports -113"));
+    assert_non_null(strstr(fed->out.bytes, "sent *CLS\\n\nsent *IDN?\\n\n"));
     fed_free(fed);
 }
 
@@ -341,7 +523,15 @@ int main(void)
         cmocka_unit_test(decimal_comma),
         cmocka_unit_test(manners),
         cmocka_unit_test(unit_texts),
+        cmocka_unit_test(crowded),
+        cmocka_unit_test(own_pattern),
+        cmocka_unit_test(acknowledged),
         cmocka_unit_test(error_queue),
+        cmocka_unit_test(error_queue_endless),
+        cmocka_unit_test(refused_function),
+        cmocka_unit_test(refused_detail),
+        cmocka_unit_test(refused_own),
+        cmocka_unit_test(reason),
         cmocka_unit_test(error_queue_unknown),
         cmocka_unit_test(late_answer),
         cmocka_unit_test(no_identity),
