@@ -61,6 +61,15 @@ int command_wrong(const struct command_context *context, const char *name, const
 int command_failed(const struct command_context *context, const char *name,
                    const struct status *st);
 
+/* What getopt or getopt_long, with a ':' in front of its letters, could not read: a word that is no
+ * option, or an option whose value is missing. option is what it returned; name the command's. */
+enum status_code command_option_wrong(const char *name, char *const *argv, int option,
+                                      struct status *st);
+
+/* Joins the words from argv[first] on with single spaces, so that a name of several words need not
+ * be quoted. False when they are longer than size holds. */
+bool command_join(int argc, char *const *argv, int first, char *text, size_t size);
+
 /* Prints the usage and help of a command to out. */
 void command_help(const struct command *command, FILE *out);
 

@@ -4,8 +4,6 @@
 
 #include <math.h>
 
-#define PARAGRAPH_WIDTH 78
-
 int printing_table(const struct command_context *context, const char *name, struct table *table)
 {
     struct report_error error = {""};
@@ -68,7 +66,7 @@ void printing_paragraph(FILE *out, int first, int rest, const char *text)
         size_t length = strcspn(text, " \n");
         int columns = columns_of(text, length);
 
-        if (begun && column + 1 + columns > PARAGRAPH_WIDTH) {
+        if (begun && column + 1 + columns > PRINTING_WIDTH) {
             column = fprintf(out, "\n%*s", rest, "") - 1;
         } else if (begun)
             column += fprintf(out, " ");

@@ -25,6 +25,17 @@ static void print_usage(FILE *out)
                  "Exit status: 0 pass or done, 1 fail, 2 usage or input error, 3 undecided.\n");
 }
 
+/* Takes an option of form. False, with a word about it, when the other form was asked for. */
+static bool choose_form(struct command_context *context, enum command_form form)
+{
+    if (context->form != COMMAND_TEXT && context->form != form) {
+        fprintf(stderr, "truewound: --json or --csv, not both\n");
+        return false;
+    }
+    context->form = form;
+    return true;
+}
+
 int main(int argc, char **argv)
 {
     enum { OPTION_DB = 1000, OPTION_JSON, OPTION_CSV, OPTION_PLAIN, OPTION_VERSION };
@@ -51,16 +62,18 @@ int main(int argc, char **argv)
 
     opterr = 0;
     /* '+': options after the command's name are the command's own. */
-    while ((option = getopt_long(argc, argv, "+h", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, "+:h", options, NULL)) != -1) {
         switch (option) {
         case OPTION_DB:
             context.database = optarg;
             break;
         case OPTION_JSON:
-            context.form = COMMAND_JSON;
+            if (!choose_form(&context, COMMAND_JSON))
+                return COMMAND_WRONG;
             break;
         case OPTION_CSV:
-            context.form = COMMAND_CSV;
+            if (!choose_form(&context, COMMAND_CSV))
+                return COMMAND_WRONG;
             break;
         case OPTION_PLAIN:
             context.colour = false;
@@ -72,10 +85,9 @@ int main(int argc, char **argv)
             print_usage(stdout);
             return COMMAND_DONE;
         default:
-            fprintf(stderr,
-                    "truewound: there is no option '%s', or it lacks its value; 'truewound help' "
-                    "lists them\n",
-                    argv[optind - 1]);
+            fprintf(stderr, "truewound: %s '%s'%s; 'truewound help' lists them\n",
+                    option == ':' ? "the option" : "there is no option", argv[optind - 1],
+                    option == ':' ? " lacks its value" : "");
             return COMMAND_WRONG;
         }
     }
@@ -98,7 +110,7 @@ int main(int argc, char **argv)
     if (!command)
         return command_unknown(&context, argv[optind]);
 
-    /* --json, --csv and --help are also taken after the command's name. */
+    /* The options of the program are also taken after the command's name. */
     argc -= optind;
     argv += optind;
     for (int i = 1; i < argc; ++i) {
@@ -106,10 +118,11 @@ int main(int argc, char **argv)
             command_help(command, stdout);
             return COMMAND_DONE;
         }
-        if (strcmp(argv[i], "--json") == 0)
-            context.form = COMMAND_JSON;
-        else if (strcmp(argv[i], "--csv") == 0)
-            context.form = COMMAND_CSV;
+        if (strcmp(argv[i], "--json") == 0 || strcmp(argv[i], "--csv") == 0) {
+            if (!choose_form(&context, argv[i][2] == 'j' ? COMMAND_JSON : COMMAND_CSV))
+                return COMMAND_WRONG;
+        } else if (strcmp(argv[i], "--plain") == 0)
+            context.colour = false;
         else if (strcmp(argv[i], "--db") == 0 && i + 1 < argc)
             context.database = argv[++i];
         else

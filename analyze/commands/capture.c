@@ -252,7 +252,7 @@ static enum status_code read_options(struct capturing *c, int argc, char **argv,
     char *end;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         enum status_code code = STATUS_OK;
 
         switch (option) {
@@ -295,10 +295,7 @@ static enum status_code read_options(struct capturing *c, int argc, char **argv,
             code = units_parse(units, optarg, "m", &c->conditions.gap, st);
             break;
         default:
-            return status_fail(st, STATUS_INPUT,
-                               "there is no option '%s', or it lacks its value; "
-                               "'truewound help capture' lists them",
-                               argv[optind - 1]);
+            return command_option_wrong(NAME, argv, option, st);
         }
         if (code != STATUS_OK)
             return status_prefix(st, "--%s", options[option - CHANNEL].name);
@@ -361,7 +358,7 @@ const struct command command_capture = {
             "switches the coil on, stores the block, and fits resistance and inductance to it.\n"
             "The coil needs its diode: switching off gives a voltage spike.\n\n"
             "  --rate F (5 kHz)  --samples N (400)  --source-resistance R  --gap X\n\n"
-            "example: truewound capture arm-1 pair --channel board.current --voltage '3 V' \\\n"
-            "             --keeper on\n",
+            "example: truewound capture arm-1 pair --channel board.current \\\n"
+            "             --voltage '3 V' --keeper on\n",
     .run = run,
 };

@@ -164,26 +164,27 @@ static void note_charts(const struct comparing *c, struct table *table)
     size_t n;
 
     for (size_t m = 0; m < MEASURES; ++m) {
-        char text[240];
-        size_t used;
+        char outside[160] = "";
+        char course[96] = "";
+        char text[400];
+        size_t used = 0;
 
         if (!measured(c, m) || chart_of(c, m, value, &n, &chart, &st) != STATUS_OK)
             continue;
-        used = (size_t)snprintf(text, sizeof text, "%s: mean %+.2f %%, limits %+.2f to %+.2f %%",
-                                measures[m].heading, chart.centre, chart.low, chart.high);
-        if (chart.outside)
-            used += (size_t)snprintf(text + used, sizeof text - used, "; outside:");
-        for (size_t i = 0; i < c->rows && used < sizeof text; ++i)
+        for (size_t i = 0; i < c->rows && used < sizeof outside; ++i)
             if (isfinite(c->row[i].deviation[m]) && chart_outside(&chart, c->row[i].deviation[m]))
-                used += (size_t)snprintf(text + used, sizeof text - used, " %s", c->row[i].name);
-        if (chart.drift_p < 0.01 && used < sizeof text)
-            used +=
-                (size_t)snprintf(text + used, sizeof text - used,
-                                 "; drifts by %+.3f ± %.3f %% a coil", chart.slope, chart.slope_u);
-        else if (chart.run >= CHART_RUN && used < sizeof text)
-            used += (size_t)snprintf(text + used, sizeof text - used,
-                                     "; %zu in a row on one side: has wire or winder changed?",
-                                     chart.run);
+                used += (size_t)snprintf(outside + used, sizeof outside - used, "%s %s",
+                                         used ? "" : "; outside:", c->row[i].name);
+        if (used >= sizeof outside)
+            snprintf(outside, sizeof outside, "; outside: %zu of the coils", chart.outside);
+        if (chart.drift_p < 0.01)
+            snprintf(course, sizeof course, "; drifts by %+.3f ± %.3f %% a coil", chart.slope,
+                     chart.slope_u);
+        else if (chart.run >= CHART_RUN)
+            snprintf(course, sizeof course,
+                     "; %zu in a row on one side: has wire or winder changed?", chart.run);
+        snprintf(text, sizeof text, "%s: mean %+.2f %%, limits %+.2f to %+.2f %%%s%s",
+                 measures[m].heading, chart.centre, chart.low, chart.high, outside, course);
         table_note(table, text);
     }
 }
@@ -286,16 +287,17 @@ static int run(struct command_context *context, int argc, char **argv)
     int result;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         if (option == BATCH)
             c.batch = optarg;
         else if (option == PLOT)
             c.plot = optarg;
         else if (option == OF)
             c.measure = optarg;
-        else
-            return command_wrong(context, NAME, "there is no option '%s', or it lacks its value",
-                                 argv[optind - 1]);
+        else {
+            command_option_wrong(NAME, argv, option, &st);
+            return command_failed(context, NAME, &st);
+        }
     }
     c.store = command_open(context, NAME, false);
     if (!c.store)

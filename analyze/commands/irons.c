@@ -107,12 +107,8 @@ static int run(struct command_context *context, int argc, char **argv)
                              argv[1]);
     if (argc == 1)
         return list(context);
-    name[0] = '\0';
-    for (int i = 1; i < argc; ++i) { /* "cast iron" need not be quoted */
-        if (strlen(name) + strlen(argv[i]) + 2 > sizeof name)
-            return command_wrong(context, NAME, "no iron has so long a name");
-        strcat(strcat(name, i > 1 ? " " : ""), argv[i]);
-    }
+    if (!command_join(argc, argv, 1, name, sizeof name))
+        return command_wrong(context, NAME, "no iron has so long a name");
     return show(context, name);
 }
 

@@ -373,13 +373,14 @@ static int run(struct command_context *context, int argc, char **argv)
                                             {NULL, 0, NULL, 0}};
     struct learn_command c = {.context = context};
     const char *key = NULL;
+    struct status st;
     bool from = false;
     bool all = false;
     int option;
     int result;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         switch (option) {
         case FROM:
             from = true;
@@ -400,8 +401,8 @@ static int run(struct command_context *context, int argc, char **argv)
             all = true;
             break;
         default:
-            return command_wrong(context, NAME, "there is no option '%s', or it lacks its value",
-                                 argv[optind - 1]);
+            command_option_wrong(NAME, argv, option, &st);
+            return command_failed(context, NAME, &st);
         }
     }
     if (from == (argc == optind))

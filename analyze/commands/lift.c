@@ -150,7 +150,7 @@ static enum status_code read_options(struct lifts *l, int argc, char **argv, str
     int option;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         enum status_code code = STATUS_OK;
 
         switch (option) {
@@ -216,10 +216,7 @@ static enum status_code read_options(struct lifts *l, int argc, char **argv, str
             break;
         default:
             if (option < FIELD || option > FIELD_LAST)
-                return status_fail(st, STATUS_INPUT,
-                                   "there is no option '%s', or it lacks its value; 'truewound "
-                                   "help lift' lists them",
-                                   argv[optind - 1]);
+                return command_option_wrong(NAME, argv, option, st);
             if (lifttrial_field(units, options[option - FIELD].name, optarg, &l->trial, st) !=
                 STATUS_OK)
                 return st->code;
@@ -818,13 +815,14 @@ const struct command command_lift = {
         "  --from FILE        a list, one trial a line: load 1.2 kg; held; current 176 mA\n"
         "                     (a line 'always current 176 mA; gap contact' holds from there on)\n"
         "  --answers FILE     answers of the guided sitting, one a line\n"
-        "  --undo N|last|curve   takes a trial, or the last curve, out; both stay on record\n"
+        "  --undo N|last|curve\n"
+        "                     takes a trial, or the last curve, out; both stay on record\n"
         "  --unload           records a scale under the magnet while you sweep the current:\n"
         "                     --for T (60 s) --scale C --channel C --block LOAD --gap G\n"
         "  --report           the result: [--gap G] [--current I] [--load L] [--factor F]\n"
         "                     [--voltage V] [--temperature T] [--release L] [--run N]\n"
         "  --plot FILE.svg    with --figure current|gap|chance; of a curve with --unload\n\n"
         "Never stand or reach under a load: a magnet drops it when the supply fails.\n\n"
-        "example: truewound lift arm-1 --load '1 kg + 4 oz' --outcome held --hold '10 s'\n",
+        "example: truewound lift arm-1 --load '1 kg + 4 oz' --outcome held\n",
     .run = run,
 };

@@ -58,7 +58,7 @@ static enum status_code read_options(struct measuring *m, int argc, char **argv,
     int option;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         enum status_code code = STATUS_OK;
 
         switch (option) {
@@ -83,10 +83,7 @@ static enum status_code read_options(struct measuring *m, int argc, char **argv,
             code = units_parse(units, optarg, "s", &g->steady.stretch, st);
             break;
         default:
-            return status_fail(st, STATUS_INPUT,
-                               "there is no option '%s', or it lacks its value; 'truewound help "
-                               "measure' lists them",
-                               argv[optind - 1]);
+            return command_option_wrong(NAME, argv, option, st);
         }
         if (code != STATUS_OK)
             return code;
@@ -314,10 +311,11 @@ const struct command command_measure = {
         "                         'limb-a resistance: ready' waits for that question, 'others: '\n"
         "                         answers every other; # begins a comment\n"
         "  --wires 2|4            leads from the ohmmeter to the coil\n"
-        "  --channel KIND=CHANNEL which channel sends a kind; also voltage= beside a current and\n"
-        "                         rise= for a captured current rise\n"
+        "  --channel KIND=CHANNEL  which channel sends a kind; also voltage= beside a current\n"
+        "                          and rise= for a captured current rise\n"
         "  --new                  ends the open sitting and begins another\n"
-        "  --timeout T (60 s)     --stretch T (2 s)  how long to wait, how long it must rest\n\n"
-        "example: truewound measure arm-1 --wires 4 --channel insulation=meter.insulation\n",
+        "  --timeout T (60 s)     how long to wait for a steady reading\n"
+        "  --stretch T (2 s)      how long it must rest\n\n"
+        "example: truewound measure arm-1 --channel insulation=meter.insulation\n",
     .run = run,
 };

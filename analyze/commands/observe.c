@@ -168,7 +168,7 @@ static enum status_code store_observation_row(struct store *store, const struct 
 static enum status_code record(struct observing *o, struct store *store, const char *coil,
                                const char *place, int64_t *id, struct status *st)
 {
-    struct coilbook_entry *entry = malloc(sizeof *entry);
+    struct coilbook_entry *entry = calloc(1, sizeof *entry);
     char *conditions;
     int64_t run = 0;
     enum status_code code;
@@ -220,7 +220,7 @@ static enum status_code read_options(struct observing *o, int argc, char **argv,
     for (size_t i = 0; i < sizeof fixed / sizeof *fixed; ++i)
         options[n++] = fixed[i];
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         switch (option) {
         case WIRES:
             o->conditions.wires = strtod(optarg, &end);
@@ -258,10 +258,7 @@ static enum status_code read_options(struct observing *o, int argc, char **argv,
             break;
         default:
             if (option < 1 || option > (int)FIGURES)
-                return status_fail(st, STATUS_INPUT,
-                                   "there is no option '%s', or it lacks its "
-                                   "value; 'truewound help observe' lists them",
-                                   argv[optind - 1]);
+                return command_option_wrong(NAME, argv, option, st);
             if (read_figure(o, &figures[option - 1], optarg, st) != STATUS_OK)
                 return st->code;
         }
@@ -350,9 +347,9 @@ const struct command command_observe = {
         "unit, may have limits ('8.7 ohm +- 0.1 ohm') and may be a bound ('> 20 Mohm', 'open').\n"
         "Polarity is north or south: the pole at the free end of the limb, current flowing from\n"
         "start to finish.\n\n"
-        "  --temperature T    of the room at that moment     --wires 2|4   of a resistance\n"
-        "  --voltage V        across the coil                --keeper on|off\n"
-        "  --current I        through it                     --gap X       at each pole\n"
+        "  --temperature T    of the room at that moment   --wires 2|4  of a resistance\n"
+        "  --voltage V        across the coil              --keeper on|off\n"
+        "  --current I        through it                   --gap X      at each pole\n"
         "  --source-resistance R   --frequency F   --duration T\n"
         "  --outcome held|dropped|slid|'not lifted'|'more than'   --hold T   of a lift\n"
         "  --instrument NAME  --accuracy P  --resolution X  --doubtful\n"

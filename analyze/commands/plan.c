@@ -293,7 +293,7 @@ static enum status_code read_options(struct planning *p, int argc, char **argv, 
     int option;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         switch (option) {
         case WIRES:
             p->list = optarg;
@@ -318,10 +318,7 @@ static enum status_code read_options(struct planning *p, int argc, char **argv, 
             p->all = true;
             break;
         default:
-            return status_fail(st, STATUS_INPUT,
-                               "there is no option '%s', or it lacks its value; "
-                               "'truewound help plan' lists them",
-                               argv[optind - 1]);
+            return command_option_wrong(NAME, argv, option, st);
         }
     }
     if (argc - optind != 1)

@@ -46,11 +46,9 @@ static enum status_code load(struct command_context *context, const char *text,
     if (code != STATUS_OK)
         return code;
     entry = malloc(sizeof *entry);
-    if (entry)
-        code = coilbook_load(context->units, store, text, entry, st);
-    else
+    if (!entry)
         code = status_fail(st, STATUS_MEMORY, "no memory");
-    if (code == STATUS_OK)
+    else if ((code = coilbook_load(context->units, store, text, entry, st)) == STATUS_OK)
         *design = entry->design;
     free(entry);
     store_close(store, NULL);
@@ -322,16 +320,17 @@ static int run(struct command_context *context, int argc, char **argv)
     int result;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "o:", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":o:", options, NULL)) != -1) {
         if (option == CURVE)
             curve = optarg;
         else if (option == TO)
             reach = optarg;
         else if (option == 'o')
             path = optarg;
-        else
-            return command_wrong(context, NAME, "there is no option '%s', or it lacks its value",
-                                 argv[optind - 1]);
+        else {
+            command_option_wrong(NAME, argv, option, &st);
+            return command_failed(context, NAME, &st);
+        }
     }
     if (argc - optind == 1 && !curve != !path)
         return command_wrong(context, NAME,
@@ -376,6 +375,6 @@ const struct command command_predict = {
             "and the cause that most of it comes from; --json has the whole budget.\n\n"
             "  --curve pull-gap|pull-current|rise|heat   draws that curve into the file -o,\n"
             "  --to X                                    up to this gap, current or time\n\n"
-            "example: truewound predict signal-arm.ini --curve pull-gap --to '2 mm' -o pull.svg\n",
+            "example: truewound predict arm.ini --curve pull-gap --to '2 mm' -o pull.svg\n",
     .run = run,
 };

@@ -164,7 +164,7 @@ static int run(struct command_context *context, int argc, char **argv)
     int option;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         switch (option) {
         case EVENTS:
             events = true;
@@ -180,8 +180,8 @@ static int run(struct command_context *context, int argc, char **argv)
                                      ROWS_MAX);
             break;
         default:
-            return command_wrong(context, NAME, "there is no option '%s', or it lacks its value",
-                                 argv[optind - 1]);
+            command_option_wrong(NAME, argv, option, &st);
+            return command_failed(context, NAME, &st);
         }
     }
     if (argc - optind > 1 || (events && argc > optind))

@@ -447,9 +447,10 @@ static int run(struct command_context *context, int argc, char **argv)
 
     opterr = 0;
     while ((option = getopt(argc, argv, "o:")) != -1) {
-        if (option != 'o')
-            return command_wrong(context, NAME, "there is no option '%s', or it lacks its value",
-                                 argv[optind - 1]);
+        if (option != 'o') {
+            command_option_wrong(NAME, argv, option, &st);
+            return command_failed(context, NAME, &st);
+        }
         path = optarg;
     }
     if (argc - optind != 1 || !path)

@@ -58,7 +58,7 @@ static enum status_code read_options(struct take *take, int argc, char **argv, s
     char *end;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         enum status_code code = STATUS_OK;
 
         switch (option) {
@@ -107,10 +107,7 @@ static enum status_code read_options(struct take *take, int argc, char **argv, s
             t->remark = optarg;
             break;
         default:
-            return status_fail(st, STATUS_INPUT,
-                               "there is no option '%s', or it lacks its value; "
-                               "'truewound help take' lists them",
-                               argv[optind - 1]);
+            return command_option_wrong(NAME, argv, option, st);
         }
         if (code != STATUS_OK)
             return status_prefix(st, "--%s", options[option - CHANNEL].name);

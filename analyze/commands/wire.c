@@ -72,7 +72,7 @@ static enum status_code read_options(struct wiring *w, int argc, char **argv, st
     int option;
 
     opterr = 0;
-    while ((option = getopt_long(argc, argv, "", options, NULL)) != -1) {
+    while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         enum status_code code = STATUS_OK;
 
         switch (option) {
@@ -104,10 +104,7 @@ static enum status_code read_options(struct wiring *w, int argc, char **argv, st
             code = read_systems(optarg, &w->systems, st);
             break;
         default:
-            return status_fail(st, STATUS_INPUT,
-                               "there is no option '%s', or it lacks its value; "
-                               "'truewound help wire' lists them",
-                               argv[optind - 1]);
+            return command_option_wrong(NAME, argv, option, st);
         }
         if (code != STATUS_OK)
             return status_prefix(st, "--%s", options[option - BARE].name);
@@ -249,7 +246,7 @@ static int run(struct command_context *context, int argc, char **argv)
                        .over = amount_none(),
                        .ohms = amount_none(),
                        .length = amount_none()};
-    char text[128] = "";
+    char text[128];
     struct status st;
     bool measured;
 
@@ -257,11 +254,8 @@ static int run(struct command_context *context, int argc, char **argv)
         return command_failed(context, NAME, &st);
     measured = amount_given(w.bare) || amount_given(w.over) || amount_given(w.ohms) ||
                amount_given(w.length);
-    for (int i = optind; i < argc; ++i) { /* "30 SWG" need not be quoted */
-        if (strlen(text) + strlen(argv[i]) + 2 > sizeof text)
-            return command_wrong(context, NAME, "no wire is named so long");
-        strcat(strcat(text, i > optind ? " " : ""), argv[i]);
-    }
+    if (!command_join(argc, argv, optind, text, sizeof text))
+        return command_wrong(context, NAME, "no wire is named so long");
     if (measured && text[0])
         return command_wrong(context, NAME,
                              "either the name of a size or a measurement, not both: '%s'", text);
@@ -281,7 +275,8 @@ const struct command command_wire = {
     .help = "With a size ('30 SWG', '28 AWG', '0.25 mm', '7 x 0.04 mm'): diameters, resistance\n"
             "and mass per metre, least, nominal and greatest. With a measurement: the sizes it\n"
             "can be, most likely first. Figures may carry limits: '0.31 mm +- 0.005 mm'.\n\n"
-            "  --bare D          micrometer on the bare metal     --over D  over the covering\n"
+            "  --bare D          micrometer on the bare metal\n"
+            "  --over D          micrometer over the covering\n"
             "  --covering C      enamel 1, enamel 2, cotton double, silk single, none ...\n"
             "  --resistance R --length L   of a measured piece    --temperature T (20 degC)\n"
             "  --metal M         copper or aluminium              --sizes swg|awg|metric\n\n"

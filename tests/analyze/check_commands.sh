@@ -36,6 +36,11 @@ expect 2 'usage: truewound'
 expect 0 'verify' --help
 expect 2 "no command 'judge'" judge
 expect 2 'no such database' coil list
+expect 2 "no option '-3 AWG'" wire '-3 AWG'
+expect 2 "the option '--bare' lacks its value" wire --bare
+expect 2 'not both' --json --csv irons
+expect 2 'not both' irons --json --csv
+expect 0 'soft iron' irons --plain
 expect 2 'cannot be read' coil add none.ini
 expect 0 'design version 1 recorded' coil add "$root/fixtures/arm.ini"
 expect 0 'design version 1 is the newest' coil add "$root/fixtures/arm.ini"

@@ -29,7 +29,7 @@ for command in $commands; do
         "$tw" $way >"$dir/help" || fail "truewound $way ended with $?"
         grep -q "^usage: truewound $command" "$dir/help" || fail "truewound $way: no usage"
         grep -q "^example: truewound $command" "$dir/help" || fail "truewound $way: no example"
-        wide=$(grep -v '^usage' "$dir/help" | grep -nE '^.{91}' || true)
+        wide=$(grep -nE '^.{81}' "$dir/help" || true)
         [ -z "$wide" ] || fail "truewound $way is too wide: $wide"
     done
     # every option that the help names is one that the command takes
