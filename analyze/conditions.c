@@ -2,6 +2,7 @@
 
 #include <math.h>
 #include <stddef.h>
+#include <stdio.h>
 #include <string.h>
 
 #include <jansson.h>
@@ -73,9 +74,9 @@ static enum status_code take_word(json_t *object, const char *name, char to[COND
 
     if (!value)
         return STATUS_OK;
-    if (!json_is_string(value) || strlen(json_string_value(value)) >= CONDITIONS_WORD_SIZE)
+    if (!json_is_string(value) || json_string_length(value) >= CONDITIONS_WORD_SIZE)
         return status_fail(st, STATUS_INPUT, "conditions: '%s' is not a short text", name);
-    strcpy(to, json_string_value(value));
+    snprintf(to, CONDITIONS_WORD_SIZE, "%s", json_string_value(value));
     return STATUS_OK;
 }
 

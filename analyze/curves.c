@@ -104,7 +104,8 @@ static enum status_code pull_curve(const struct design *design, double reach, st
             k.current = x;
         }
         code = pull_point(&copy, &k, prediction, &pull, st);
-        put(curve, i, x, pull.value, pull.u);
+        if (code == STATUS_OK)
+            put(curve, i, x, pull.value, pull.u);
     }
     return code;
 }

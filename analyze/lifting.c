@@ -33,7 +33,10 @@
  * source. */
 #define STICK_SCATTER        0.3
 #define STICK_SCATTER_SPREAD 0.7
-#define SHIM_MOST            3e-3 /* m */
+
+/* Shims tried against sticking: to 0.5 mm by 0.05 mm, then to 3 mm by 0.25 mm. */
+#define SHIM_FINE  10
+#define SHIM_STEPS 21
 
 struct lifting_options lifting_options_default(void)
 {
@@ -513,7 +516,8 @@ static void put_residual(struct lifting *l, double contact)
     }
     l->free_shim = INFINITY;
     l->free_load = NAN;
-    for (double shim = 0.0; shim <= SHIM_MOST + 1e-9; shim += shim < 0.5e-3 ? 0.05e-3 : 0.25e-3) {
+    for (int i = 0; i < SHIM_STEPS; ++i) {
+        double shim = i < SHIM_FINE ? 0.05e-3 * i : 0.05e-3 * SHIM_FINE + 0.25e-3 * (i - SHIM_FINE);
         double left =
             ask(d, l->current, shim, contact, COIL_FIELD | COIL_RESIDUAL, COIL_RESIDUAL_PULL);
 
@@ -591,27 +595,23 @@ static enum status_code study(struct lifting *l, const struct lifting_options *o
     return status_ok(st);
 }
 
-static enum status_code begin(struct lifting **out, struct status *st)
-{
-    *out = calloc(1, sizeof **out);
-    return *out ? status_ok(st) : status_fail(st, STATUS_MEMORY, "no memory");
-}
-
 enum status_code lifting_from(const struct coilbook_entry *entry, const struct gathered *gathered,
                               const struct lifting_options *options, struct lifting **out,
                               struct status *st)
 {
-    enum status_code code = begin(out, st);
+    struct lifting *l = calloc(1, sizeof *l);
+    enum status_code code;
 
-    if (code != STATUS_OK)
-        return code;
-    (*out)->entry = *entry;
-    (*out)->gathered = *gathered;
-    code = study(*out, options, st);
-    if (code != STATUS_OK) {
-        lifting_free(*out);
-        *out = NULL;
-    }
+    *out = NULL;
+    if (!l)
+        return status_fail(st, STATUS_MEMORY, "no memory");
+    l->entry = *entry;
+    l->gathered = *gathered;
+    code = study(l, options, st);
+    if (code == STATUS_OK)
+        *out = l;
+    else
+        lifting_free(l);
     return code;
 }
 
@@ -620,12 +620,12 @@ enum status_code lifting_study(struct units *units, struct store *store, const c
                                struct lifting **out, struct status *st)
 {
     struct coil *coil = NULL;
-    struct lifting *l;
-    enum status_code code = begin(out, st);
+    struct lifting *l = calloc(1, sizeof *l);
+    enum status_code code;
 
-    if (code != STATUS_OK)
-        return code;
-    l = *out;
+    *out = NULL;
+    if (!l)
+        return status_fail(st, STATUS_MEMORY, "no memory");
     l->run = run;
     code = coilbook_load(units, store, name, &l->entry, st);
     if (code == STATUS_OK)
@@ -637,10 +637,10 @@ enum status_code lifting_study(struct units *units, struct store *store, const c
         coil_free(coil);
         code = study(l, options, st);
     }
-    if (code != STATUS_OK) {
+    if (code == STATUS_OK)
+        *out = l;
+    else
         lifting_free(l);
-        *out = NULL;
-    }
     return code;
 }
 

@@ -127,7 +127,7 @@ enum status_code lifttrial_load(struct units *units, const char *text, struct li
 
     if (strlen(text) > UNITS_TEXT_MAX)
         return status_fail(st, STATUS_INPUT, "load: longer than %d letters", UNITS_TEXT_MAX);
-    strcpy(copy, text);
+    snprintf(copy, sizeof copy, "%s", text);
     if (read_load(units, copy, t, st) != STATUS_OK)
         return status_prefix(st, "load");
     if (!(t->load > 0.0))
@@ -159,7 +159,7 @@ static enum status_code put_words(char to[LIFTTRIAL_WORDS_SIZE], const char *wor
     if (strlen(text) >= LIFTTRIAL_WORDS_SIZE)
         return status_fail(st, STATUS_INPUT, "%s: longer than %d letters", word,
                            LIFTTRIAL_WORDS_SIZE - 1);
-    strcpy(to, text);
+    snprintf(to, LIFTTRIAL_WORDS_SIZE, "%s", text);
     return status_ok(st);
 }
 
@@ -189,7 +189,7 @@ enum status_code lifttrial_gap(struct units *units, const char *text, struct lif
         }
         if (!end)
             return status_fail(st, STATUS_INPUT, "gap: %s", first.text);
-        strcpy(t->shim, text + (end - copy) + 1);
+        snprintf(t->shim, sizeof t->shim, "%s", text + (end - copy) + 1);
     } else
         t->shim[0] = '\0';
     if (!(value.value >= 0.0 && value.value <= 0.05))

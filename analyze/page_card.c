@@ -73,7 +73,6 @@ bool page_card_put_step(const struct page_view *view, xmlNode *parent)
         return style_element(parent, "p", "next", *j->trouble ? "No advice" : "One moment") &&
                style_element(parent, "p", "how",
                              *j->trouble ? j->trouble : "What is known is being weighed.");
-    good = true;
     if (json_is_true(json_object_get(step, "done"))) {
         word = text_of(j->verdict, "verdict");
         snprintf(text, sizeof text, "%s: %s", view->coil, word);

@@ -10,8 +10,6 @@
 #include <time.h>
 #include <unistd.h>
 
-extern char **environ;
-
 int64_t page_child_now(void)
 {
     struct timespec t;

@@ -121,7 +121,7 @@ static void put_value(struct taking *t, struct store_observation *o)
 enum status_code taking_store(struct taking *t, struct units *units, struct store *store,
                               const char *name, const char *place, int64_t *id, struct status *st)
 {
-    struct coilbook_entry *entry = malloc(sizeof *entry);
+    struct coilbook_entry *entry = calloc(1, sizeof *entry);
     struct store_observation o = {.place = place};
     char *text;
     enum status_code code;
