@@ -77,6 +77,36 @@ bool number_read(const char *text, size_t length, enum number_decimal decimal,
     return isfinite(number->value);
 }
 
+bool number_read_hex(const char *text, size_t length, bool is_signed, struct number *number)
+{
+    unsigned long long value = 0;
+    unsigned digits = 0;
+    size_t i = 0;
+
+    while (i < length && (text[i] == ' ' || text[i] == '\t'))
+        ++i;
+    if (i + 2 < length && text[i] == '0' && (text[i + 1] == 'x' || text[i + 1] == 'X'))
+        i += 2;
+    for (; i < length; ++i, ++digits) {
+        char c = text[i];
+
+        if (is_digit(c))
+            value = value * 16 + (unsigned)(c - '0');
+        else if ((c >= 'a' && c <= 'f') || (c >= 'A' && c <= 'F'))
+            value = value * 16 + (unsigned)((c | 0x20) - 'a' + 10);
+        else
+            break;
+    }
+    if (digits == 0 || digits > 8)
+        return false;
+    number->value = (double)value;
+    if (is_signed && value >> (4 * digits - 1))
+        number->value -= ldexp(1.0, (int)(4 * digits));
+    number->digit = 1.0;
+    number->used = i;
+    return true;
+}
+
 static bool is_letter(char c)
 {
     return (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
@@ -116,6 +146,8 @@ enum number_word number_word(const char *text, size_t length)
     for (size_t i = 0; i < sizeof overloads / sizeof overloads[0]; ++i)
         if (strlen(overloads[i]) == letters && strncasecmp(text, overloads[i], letters) == 0)
             return NUMBER_WORD_OVERLOAD;
-    return letters == 3 && strncasecmp(text, "nan", 3) == 0 ? NUMBER_WORD_INVALID
-                                                            : NUMBER_WORD_NONE;
+    if ((letters == 3 && strncasecmp(text, "nan", 3) == 0) ||
+        (letters == 4 && strncasecmp(text, "null", 4) == 0))
+        return NUMBER_WORD_INVALID;
+    return NUMBER_WORD_NONE;
 }

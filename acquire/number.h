@@ -23,12 +23,16 @@ struct number {
 bool number_read(const char *text, size_t length, enum number_decimal decimal,
                  struct number *number);
 
+/* The same for a hexadecimal number of up to 8 digits, with 0x in front or without. is_signed:
+ * two's complement of as many bits as the digits have. digit is 1. */
+bool number_read_hex(const char *text, size_t length, bool is_signed, struct number *number);
+
 enum number_word { NUMBER_WORD_NONE, NUMBER_WORD_OVERLOAD, NUMBER_WORD_INVALID };
 
 /* What stands where a number should: OL, 0L, .0L, O.L, OVL, OVLD, OVER, OVF, OVERLOAD, OVERFLOW,
- * OVERRANGE, INF, INFINITY and NINF are an overload; NAN and dashes are no value. Case, spaces and
- * a sign in front do not count; a unit may follow after a space. Common practice, no source, but
- * for INF, NINF and NAN: SCPI-1999, volume 1, 7.2.1. */
+ * OVERRANGE, INF, INFINITY and NINF are an overload; NAN, null and dashes are no value. Case,
+ * spaces and a sign in front do not count; a unit may follow after a space. Common practice, no
+ * source, but for INF, NINF and NAN: SCPI-1999, volume 1, 7.2.1. */
 enum number_word number_word(const char *text, size_t length);
 
 #endif

@@ -14,6 +14,7 @@
 #define NOISE_LOOK    320     /* bytes without a message; no binary message is that long */
 #define STALE_TIME    2000000 /* us without a byte: half a message will not be finished any more */
 #define QUIET_TIME    50000   /* us without a byte: the driver may see a message as ended */
+#define QUIET_BITS    40      /* and not less than this many bits, at a slow rate */
 #define SECOND        1000000 /* us */
 #define TALKER_SILENT (10 * SECOND)
 #define IDENTITY_TIME (10 * SECOND)
@@ -74,6 +75,7 @@ struct session {
     char gap_reason[128];
     unsigned timeouts;
     int64_t silent_limit; /* us */
+    int64_t quiet_time;   /* us */
 
     bool identity_due; /* an identity is expected and has not been confirmed */
     bool identity_told;
@@ -535,7 +537,7 @@ static void read_port(struct session *s, const struct driver_time *now)
         s->last_byte = now->mono;
         s->in_length += (size_t)n;
         take_messages(s, now, 0);
-        s->quiet_due = s->in_length > 0 ? now->mono + QUIET_TIME : INT64_MAX;
+        s->quiet_due = s->in_length > 0 ? now->mono + s->quiet_time : INT64_MAX;
         if ((size_t)n < READ_SIZE)
             return;
     }
@@ -882,6 +884,9 @@ enum status_code session_new(struct benchfile *bench, size_t index, struct logge
     s->state = SESSION_CLOSED;
     s->retry_at = now->mono;
     s->silent_limit = silent_limit(s->instrument);
+    s->quiet_time = QUIET_BITS * SECOND / benchfile_integer(s->instrument->values, "baud");
+    if (s->quiet_time < QUIET_TIME)
+        s->quiet_time = QUIET_TIME;
     s->junk.due = INT64_MAX;
     s->quiet_due = INT64_MAX;
     s->second = now->mono;

@@ -23,6 +23,7 @@
 #include "acquire/pattern.h"
 
 #define PATTERNS_MAX 16
+#define COLUMNS_MAX  256
 #define QUIET_END                                                                                  \
     50000 /* us without a byte that end a message of an instrument without line ends */
 
@@ -31,8 +32,11 @@ struct line_pattern {
     struct pattern *pattern;
     int value[BENCHFILE_CHANNELS_MAX]; /* -1: the pattern has no such group */
     int unit[BENCHFILE_CHANNELS_MAX];
+    int ounces[BENCHFILE_CHANNELS_MAX]; /* added to pounds */
     int stable, unstable, sequence, hold, low_battery;
 };
+
+enum sum_form { SUM_HEX, SUM_DECIMAL, SUM_RAW, SUM_RAW_LOW };
 
 enum capture_state { CAPTURE_IDLE, CAPTURE_ASKED, CAPTURE_BLOCK };
 
@@ -73,21 +77,25 @@ struct lines {
     struct pattern *capture_begin, *capture_sample, *capture_end, *capture_refused;
     long column[BENCHFILE_CHANNELS_MAX]; /* from 1; 0: by pattern */
     bool columns;
+    size_t column_count, other_count; /* columns of the lines so far; of one that had others */
     char separator;
     enum number_decimal decimal;
     const char *terminator; /* NULL: any line end; "" : quiet */
     size_t terminator_length;
     enum checksum_kind checksum;
     char checksum_mark;
-    char checksum_start; /* 0: the line's first byte */
-    bool checksum_decimal;
+    char checksum_start;   /* 0: the line's first byte */
+    bool checksum_no_mark; /* the sum is what the line ends with */
+    bool sums_start, sums_mark;
+    enum sum_form checksum_form;
     uint64_t sequence_modulo; /* 0: no wrap known */
     enum capture_word word;
     bool binary, bare;
 
     bool asked_identity;
     bool identified;
-    bool polled; /* the request that waits for an answer is the poll */
+    bool polled;    /* the request that waits for an answer is the poll */
+    size_t request; /* number of the next one of the cycle */
     int64_t next_poll;
     const char *send; /* a named command, waiting to be sent */
     size_t send_length;
@@ -115,9 +123,13 @@ static const struct benchfile_key instrument_keys[] = {
     {.name = "checksum_form",
      .kind = BENCHFILE_CHOICE,
      .standard = "hex",
-     .choices = "hex decimal"},
+     .choices = "hex decimal raw raw-low-first"},
+    {.name = "checksum_marks",
+     .kind = BENCHFILE_CHOICE,
+     .standard = "none",
+     .choices = "none start end both"},
     {.name = "sequence_modulo", .kind = BENCHFILE_INTEGER, .min = 2, .max = 4294967296.0},
-    {.name = "request", .kind = BENCHFILE_BYTES},
+    {.name = "request", .kind = BENCHFILE_LIST},
     {.name = "identity_request", .kind = BENCHFILE_BYTES},
     {.name = "identity_pattern", .kind = BENCHFILE_PATTERN},
     {.name = "capture_request", .kind = BENCHFILE_BYTES},
@@ -145,6 +157,11 @@ static const struct benchfile_key channel_keys[] = {
     {.name = "field", .kind = BENCHFILE_TEXT},
     {.name = "column", .kind = BENCHFILE_INTEGER, .min = 1, .max = 256},
     {.name = "unit_field", .kind = BENCHFILE_TEXT},
+    {.name = "unit_text", .kind = BENCHFILE_LIST},
+    {.name = "form",
+     .kind = BENCHFILE_CHOICE,
+     .standard = "decimal",
+     .choices = "decimal hex signed-hex"},
     {.name = "kind",
      .kind = BENCHFILE_CHOICE,
      .standard = "value",
@@ -213,6 +230,8 @@ static void find_groups(const struct lines *l, struct line_pattern *p)
             if (p->unit[i] < 0)
                 p->unit[i] = pattern_group(p->pattern, "unit");
         }
+        snprintf(name, sizeof name, "%.40s_oz", field ? field : channel->name);
+        p->ounces[i] = pattern_group(p->pattern, name);
     }
     p->stable = pattern_group(p->pattern, "stable");
     p->unstable = pattern_group(p->pattern, "unstable");
@@ -331,6 +350,46 @@ static enum status_code one_byte(const struct benchfile_values *values, const ch
     return status_ok(st);
 }
 
+/* How many bytes or digits the sum has. */
+static size_t sum_size(const struct lines *l)
+{
+    unsigned bits = checksum_bits(l->checksum);
+
+    if (l->checksum_form == SUM_HEX)
+        return bits / 4;
+    return l->checksum_form == SUM_DECIMAL ? (bits > 8 ? 5 : 3) : bits / 8;
+}
+
+static bool is_raw_sum(const struct lines *l)
+{
+    return l->checksum != CHECKSUM_NONE && l->checksum_form >= SUM_RAW;
+}
+
+static enum status_code make_checksum(struct lines *l, struct status *st)
+{
+    static const char *const forms[] = {"hex", "decimal", "raw", "raw-low-first"};
+    const struct benchfile_values *values = l->instrument->values;
+    const char *form = benchfile_text(values, "checksum_form");
+    const char *marks = benchfile_text(values, "checksum_marks");
+
+    l->checksum = checksum_kind(benchfile_text(values, "checksum"));
+    for (size_t i = 0; i < sizeof forms / sizeof forms[0]; ++i)
+        if (strcmp(form, forms[i]) == 0)
+            l->checksum_form = (enum sum_form)i;
+    l->checksum_no_mark = strcmp(benchfile_text(values, "checksum_mark"), "none") == 0;
+    l->sums_start = strcmp(marks, "start") == 0 || strcmp(marks, "both") == 0;
+    l->sums_mark = strcmp(marks, "end") == 0 || strcmp(marks, "both") == 0;
+    if (one_byte(values, "checksum_start", &l->checksum_start, st) != STATUS_OK ||
+        (!l->checksum_no_mark &&
+         one_byte(values, "checksum_mark", &l->checksum_mark, st) != STATUS_OK))
+        return st ? st->code : STATUS_INPUT;
+    if (is_raw_sum(l) && l->checksum_no_mark && (!l->terminator || l->terminator_length == 0))
+        return benchfile_fail(values, "checksum_form", st,
+                              "a raw sum may look like a line end: give the terminator's bytes, or "
+                              "the checksum_mark in front of the sum");
+    return status_ok(st);
+}
+
 static enum status_code lines_create(const struct benchfile_instrument *instrument, void **state,
                                      struct status *st)
 {
@@ -346,8 +405,6 @@ static enum status_code lines_create(const struct benchfile_instrument *instrume
     l->decimal = strcmp(decimal, "point") == 0   ? NUMBER_POINT
                  : strcmp(decimal, "comma") == 0 ? NUMBER_COMMA
                                                  : NUMBER_EITHER;
-    l->checksum = checksum_kind(benchfile_text(values, "checksum"));
-    l->checksum_decimal = strcmp(benchfile_text(values, "checksum_form"), "decimal") == 0;
     l->sequence_modulo = (uint64_t)benchfile_integer(values, "sequence_modulo");
     terminator = benchfile_bytes(values, "terminator", &l->terminator_length);
     if (strcmp(terminator, "any") != 0)
@@ -355,10 +412,8 @@ static enum status_code lines_create(const struct benchfile_instrument *instrume
     if (l->terminator && strcmp(terminator, "quiet") == 0)
         l->terminator_length = 0;
     if (one_byte(values, "separator", &l->separator, st) != STATUS_OK ||
-        one_byte(values, "checksum_mark", &l->checksum_mark, st) != STATUS_OK ||
-        one_byte(values, "checksum_start", &l->checksum_start, st) != STATUS_OK ||
-        make_patterns(l, st) != STATUS_OK || check_channels(l, st) != STATUS_OK ||
-        check_capture(l, st) != STATUS_OK) {
+        make_checksum(l, st) != STATUS_OK || make_patterns(l, st) != STATUS_OK ||
+        check_channels(l, st) != STATUS_OK || check_capture(l, st) != STATUS_OK) {
         lines_destroy(l);
         return st ? st->code : STATUS_INPUT;
     }
@@ -388,6 +443,8 @@ static void lines_opened(void *state, int64_t mono)
     l->heard = false;
     l->lost = false;
     l->has_sequence = false;
+    l->request = 0;
+    l->column_count = l->other_count = 0;
     capture_reset(&l->capture);
 }
 
@@ -469,17 +526,22 @@ static enum driver_next lines_next(void *state, int64_t mono, struct driver_requ
         l->capture.sent = true;
         return DRIVER_SEND;
     }
-    bytes = benchfile_bytes(values, "request", &length);
+    bytes = benchfile_item(values, "request", l->request, &length);
     if (!bytes)
         return DRIVER_LISTEN;
-    if (mono < l->next_poll) {
-        *when = l->next_poll;
-        return DRIVER_WAIT;
+    if (l->request == 0) {
+        if (mono < l->next_poll) {
+            *when = l->next_poll;
+            return DRIVER_WAIT;
+        }
+        /* Keep to the schedule; after a long hold-up start a new one instead of catching up. */
+        l->next_poll += benchfile_time(values, "interval");
+        if (l->next_poll <= mono)
+            l->next_poll = mono + benchfile_time(values, "interval");
     }
-    /* Keep to the schedule; after a long hold-up start a new one instead of catching up. */
-    l->next_poll += benchfile_time(values, "interval");
-    if (l->next_poll <= mono)
-        l->next_poll = mono + benchfile_time(values, "interval");
+    ++l->request;
+    if (!benchfile_item(values, "request", l->request, NULL))
+        l->request = 0;
     l->polled = true;
     set_request(request, bytes, length, true, timeout, pause);
     request->fresh = true;
@@ -490,6 +552,13 @@ static enum driver_next lines_next(void *state, int64_t mono, struct driver_requ
 
 static size_t find_terminator(const struct lines *l, const unsigned char *bytes, size_t length)
 {
+    if (is_raw_sum(l) && !l->checksum_no_mark) {
+        /* The bytes behind the mark may be anything, a line end too. */
+        const unsigned char *mark = memchr(bytes, l->checksum_mark, length);
+        size_t end = mark ? (size_t)(mark - bytes) + 1 + sum_size(l) : length + 1;
+
+        return end <= length ? end : 0;
+    }
     if (l->terminator) {
         const unsigned char *at = memmem(bytes, length, l->terminator, l->terminator_length);
 
@@ -762,41 +831,72 @@ static bool capture_line(struct lines *l, const char *line, size_t length,
 
 /* ---- decoding of one line ---- */
 
-/* Checks and takes off the sum behind the mark. */
-static bool check_sum(const struct lines *l, const char *line, size_t *length)
+/* Reads the sum's digits at `at`; the bytes behind them must be spaces. */
+static bool read_digits(const struct lines *l, const char *at, size_t length, unsigned long *said)
 {
-    const char *mark = memrchr(line, l->checksum_mark, *length);
-    const char *from = line;
-    unsigned long said = 0;
     size_t digits = 0;
-    size_t at;
 
-    if (!mark)
-        return false;
-    for (at = (size_t)(mark - line) + 1; at < *length && digits < 6; ++at, ++digits) {
-        int c = tolower((unsigned char)line[at]);
+    *said = 0;
+    for (; digits < length && digits < 6; ++digits) {
+        int c = tolower((unsigned char)at[digits]);
 
         if (isdigit(c))
-            said = said * (l->checksum_decimal ? 10 : 16) + (unsigned long)(c - '0');
-        else if (!l->checksum_decimal && c >= 'a' && c <= 'f')
-            said = said * 16 + (unsigned long)(c - 'a' + 10);
+            *said = *said * (l->checksum_form == SUM_DECIMAL ? 10 : 16) + (unsigned long)(c - '0');
+        else if (l->checksum_form == SUM_HEX && c >= 'a' && c <= 'f')
+            *said = *said * 16 + (unsigned long)(c - 'a' + 10);
         else
             break;
     }
-    if (digits == 0 || (!l->checksum_decimal && digits != checksum_bits(l->checksum) / 4))
+    if (digits == 0 || (l->checksum_form == SUM_HEX && digits != sum_size(l)))
         return false;
-    while (at < *length && (line[at] == ' ' || line[at] == '\t'))
-        ++at;
-    if (at != *length)
+    while (digits < length && (at[digits] == ' ' || at[digits] == '\t'))
+        ++digits;
+    return digits == length;
+}
+
+static bool read_raw(const struct lines *l, const char *at, size_t length, unsigned long *said)
+{
+    const unsigned char *b = (const unsigned char *)at;
+
+    if (length != sum_size(l))
+        return false;
+    if (length == 1)
+        *said = b[0];
+    else if (l->checksum_form == SUM_RAW_LOW)
+        *said = (unsigned long)b[1] << 8 | b[0];
+    else
+        *said = (unsigned long)b[0] << 8 | b[1];
+    return true;
+}
+
+/* Checks and takes off the sum behind the mark, and the mark. */
+static bool check_sum(const struct lines *l, const char *line, size_t *length)
+{
+    const char *from = line;
+    const char *end; /* of the line proper */
+    size_t mark = l->checksum_no_mark ? 0 : 1;
+    unsigned long said = 0;
+
+    if (l->checksum_no_mark)
+        end = *length >= sum_size(l) ? line + *length - sum_size(l) : NULL;
+    else if (is_raw_sum(l))
+        end = memchr(line, l->checksum_mark, *length);
+    else
+        end = memrchr(line, l->checksum_mark, *length);
+    if (!end)
+        return false;
+    if (is_raw_sum(l) ? !read_raw(l, end + mark, *length - (size_t)(end - line) - mark, &said)
+                      : !read_digits(l, end + mark, *length - (size_t)(end - line) - mark, &said))
         return false;
     if (l->checksum_start) {
-        from = memchr(line, l->checksum_start, (size_t)(mark - line));
+        from = memchr(line, l->checksum_start, (size_t)(end - line));
         if (!from)
             return false;
-        ++from;
+        from += l->sums_start ? 0 : 1;
     }
-    *length = (size_t)(mark - line);
-    return checksum_of(l->checksum, (const unsigned char *)from, (size_t)(mark - from)) == said;
+    *length = (size_t)(end - line);
+    end += l->sums_mark ? mark : 0;
+    return checksum_of(l->checksum, (const unsigned char *)from, (size_t)(end - from)) == said;
 }
 
 static bool is_overload_text(const struct lines *l, const char *text, size_t length)
@@ -824,33 +924,80 @@ static uint32_t kind_flag(const struct benchfile_channel *channel)
     return strcmp(kind, "maximum") == 0 ? STORE_FLAG_MAX : 0;
 }
 
+/* Reads a field: its number, and where that ends. False when it is no number, or two. */
+static bool read_field(const struct lines *l, const struct benchfile_channel *c, const char *text,
+                       size_t length, bool has_unit, struct number *number)
+{
+    const char *form = benchfile_text(c->values, "form");
+    size_t rest;
+
+    if (strcmp(form, "decimal") != 0)
+        return number_read_hex(text, length, strcmp(form, "signed-hex") == 0, number) &&
+               number->used == length;
+    if (!number_read(text, length, l->decimal, number))
+        return false;
+    rest = number->used;
+    while (rest < length && (text[rest] == ' ' || text[rest] == '\t'))
+        ++rest;
+    /* '1,234.5' is not 1.234: thousands are parted here, or a point was lost. */
+    return rest == length ||
+           (!has_unit && !isdigit((unsigned char)text[rest]) && !strchr(".,", text[rest]));
+}
+
+/* What belongs to one channel's field. Parts without text are absent. */
+struct field {
+    struct pattern_part value, unit, ounces;
+};
+
 /* One channel's text into a reading. The text may end with a unit. */
-static void give_field(struct lines *l, size_t channel, const char *text, size_t length,
-                       struct pattern_part unit, uint32_t flags, const struct driver_sink *sink)
+static void give_field(struct lines *l, size_t channel, const struct field *field, uint32_t flags,
+                       const struct driver_sink *sink)
 {
     const struct benchfile_channel *c = &l->instrument->channel[channel];
+    const char *text = field->value.text;
+    size_t length = field->value.length;
     struct driver_reading reading = {
         .channel = channel, .number = NAN, .digit = NAN, .range = NAN, .flags = flags};
-    struct number number;
+    struct number number, ounces;
+    bool good;
 
     reading.flags |= kind_flag(c);
-    if (unit.text)
-        driver_set_unit(reading.unit, unit.text, unit.length);
-    if (is_overload_text(l, text, length)) {
+    if (field->unit.text)
+        driver_set_unit(reading.unit, field->unit.text, field->unit.length);
+    good = read_field(l, c, text, length, field->unit.text != NULL, &number);
+    if (good && field->ounces.text) {
+        good = read_field(l, c, field->ounces.text, field->ounces.length, true, &ounces) &&
+               ounces.value >= 0.0 && number.used == length;
+        if (good) {
+            number.value += copysign(ounces.value / 16.0, number.value); /* -0 lb 3 oz is below 0 */
+            number.digit = ounces.digit / 16.0;
+            driver_set_unit(reading.unit, "lb", 2);
+        }
+    }
+    if (is_overload_text(l, text, length) || number_word(text, length) == NUMBER_WORD_OVERLOAD) {
         reading.flags |= STORE_FLAG_OVERLOAD;
-    } else if (number_read(text, length, l->decimal, &number)) {
+    } else if (good) {
         reading.number = number.value;
         reading.digit = number.digit;
-        if (!unit.text)
+        if (!reading.unit[0])
             driver_set_unit(reading.unit, text + number.used, length - number.used);
         if (number.value >= benchfile_number(c->values, "overload_from") ||
             number.value <= benchfile_number(c->values, "underload_from")) {
             reading.number = NAN;
             reading.flags |= STORE_FLAG_OVERLOAD;
         }
+    } else if (number_word(text, length) == NUMBER_WORD_INVALID) {
+        reading.flags |= STORE_FLAG_SUSPECT;
     } else {
+        char event[160];
+
+        snprintf(event, sizeof event, "%s: '%.*s' is no number; the reading has no value", c->name,
+                 (int)(length < 60 ? length : 60), text);
+        sink->event(sink->to, DRIVER_WARNING, "number", event);
         reading.flags |= STORE_FLAG_SUSPECT;
     }
+    if (driver_is_unit_text(c, reading.unit))
+        reading.unit[0] = '\0';
     sink->reading(sink->to, &reading);
 }
 
@@ -920,26 +1067,23 @@ static bool give_pattern(struct lines *l, const struct line_pattern *p,
         flags |= check_sequence(l, pattern_part(p->pattern, p->sequence), sink);
     l->lost = false;
     for (size_t i = 0; i < l->instrument->channels; ++i) {
-        struct pattern_part part = pattern_part(p->pattern, p->value[i]);
+        struct field field = {.value = pattern_part(p->pattern, p->value[i]),
+                              .unit = pattern_part(p->pattern, p->unit[i]),
+                              .ounces = pattern_part(p->pattern, p->ounces[i])};
 
-        if (p->value[i] > 0 && part.text)
-            give_field(l, i, part.text, part.length, pattern_part(p->pattern, p->unit[i]), flags,
-                       sink);
+        if (p->value[i] > 0 && field.value.text)
+            give_field(l, i, &field, flags, sink);
     }
     return true;
 }
 
-/* Splits at the separator; false when a channel's column is missing or holds no number, so that a
- * banner or half a line is not taken for readings. */
-static bool give_columns(struct lines *l, const char *line, size_t length,
-                         const struct driver_sink *sink)
+static size_t split(const struct lines *l, const char *line, size_t length,
+                    struct pattern_part column[COLUMNS_MAX])
 {
-    struct pattern_part column[256];
     size_t count = 0;
     size_t from = 0;
-    uint32_t flags = l->lost ? STORE_FLAG_LOST : 0;
 
-    for (size_t i = 0; i <= length && count < 256; ++i) {
+    for (size_t i = 0; i <= length && count < COLUMNS_MAX; ++i) {
         bool space = l->separator == ' ' && i < length && line[i] == '\t';
 
         if (i < length && line[i] != l->separator && !space)
@@ -948,23 +1092,68 @@ static bool give_columns(struct lines *l, const char *line, size_t length,
             column[count++] = (struct pattern_part){line + from, i - from};
         from = i + 1;
     }
+    return count;
+}
+
+/* A lost separator moves all columns behind it: a line must have as many as the one before. Two in
+ * a row are a change of form. The first line counts when all of it is good. */
+static bool is_usual_count(struct lines *l, size_t count, bool all)
+{
+    bool usual =
+        (l->column_count == 0 && all) || count == l->column_count || count == l->other_count;
+
+    l->other_count = usual ? 0 : count;
+    if (usual)
+        l->column_count = count;
+    return usual;
+}
+
+static bool is_blank(struct pattern_part part)
+{
+    while (part.length > 0 && isspace((unsigned char)*part.text))
+        ++part.text, --part.length;
+    return part.length == 0;
+}
+
+/* Splits at the separator; false when a channel's column is missing or none holds a number, so that
+ * a banner or half a line is not taken for readings. */
+static bool give_columns(struct lines *l, const char *line, size_t length,
+                         const struct driver_sink *sink)
+{
+    struct pattern_part column[COLUMNS_MAX];
+    size_t count = split(l, line, length, column);
+    uint32_t flags = l->lost ? STORE_FLAG_LOST : 0;
+    bool any = false;
+    bool all = true;
+
     for (size_t i = 0; i < l->instrument->channels; ++i) {
+        const struct pattern_part *part;
         struct number number;
 
         if (l->column[i] == 0)
             continue;
         if ((size_t)l->column[i] > count)
             return false;
-        if (!number_read(column[l->column[i] - 1].text, column[l->column[i] - 1].length, l->decimal,
-                         &number) &&
-            !is_overload_text(l, column[l->column[i] - 1].text, column[l->column[i] - 1].length))
-            return false;
+        part = &column[l->column[i] - 1];
+        if (is_overload_text(l, part->text, part->length) ||
+            number_word(part->text, part->length) == NUMBER_WORD_OVERLOAD ||
+            read_field(l, &l->instrument->channel[i], part->text, part->length, false, &number))
+            any = true;
+        else
+            all = false;
     }
+    if (!any || !is_usual_count(l, count, all))
+        return false;
     l->lost = false;
-    for (size_t i = 0; i < l->instrument->channels; ++i)
-        if (l->column[i] > 0)
-            give_field(l, i, column[l->column[i] - 1].text, column[l->column[i] - 1].length,
-                       (struct pattern_part){NULL, 0}, flags, sink);
+    for (size_t i = 0; i < l->instrument->channels; ++i) {
+        struct field field = {.unit = {NULL, 0}};
+
+        if (l->column[i] == 0)
+            continue;
+        field.value = column[l->column[i] - 1];
+        if (!is_blank(field.value)) /* nothing new there */
+            give_field(l, i, &field, flags, sink);
+    }
     return true;
 }
 
@@ -1050,10 +1239,11 @@ static enum driver_heard lines_message(void *state, const unsigned char *bytes, 
     if (l->capture.state == CAPTURE_ASKED && l->capture.sent && l->binary && !l->bare &&
         length >= 3 && bytes[0] == '#' && isdigit(bytes[length - 1]))
         return block_header(l, bytes, length, sink);
-    if (l->terminator && l->terminator_length <= length)
+    if (l->terminator && l->terminator_length <= length && (!is_raw_sum(l) || l->checksum_no_mark))
         length -= l->terminator_length;
-    while (length > 0 && (line[length - 1] == '\n' || line[length - 1] == '\r' ||
-                          line[length - 1] == ' ' || line[length - 1] == '\t'))
+    while (length > 0 && !is_raw_sum(l) &&
+           (line[length - 1] == '\n' || line[length - 1] == '\r' || line[length - 1] == ' ' ||
+            line[length - 1] == '\t'))
         --length;
     if (length == 0)
         return DRIVER_IGNORED;

@@ -288,6 +288,170 @@ static void polled(void **state)
     fed_free(fed);
 }
 
+/* Several requests are sent in turn; what answers which is told by the patterns. */
+static void polled_in_turn(void **state)
+{
+    struct fed *fed = fed_new(HEAD "request = V?\\n\nrequest = I?\\n\n"
+                                   "pattern = ^V(?<v>[0-9.]+)$\npattern = ^I(?<i>[0-9.]+)$\n"
+                                   "[channel x.v]\nquantity = voltage\n"
+                                   "[channel x.i]\nquantity = current\n");
+
+    (void)state;
+    fed_talk(fed);
+    fed_text(fed, "V1.5\n");
+    fed_talk(fed);
+    fed_text(fed, "I0.5\n");
+    fed_talk(fed);
+    fed_expect(fed, "sent V?\\n\nv 1.5 digit=0.1\nsent I?\\n\ni 0.5 digit=0.1\n");
+    fed->now.mono += 1000000;
+    fed_talk(fed);
+    fed_expire(fed);
+    fed_talk(fed);
+    fed_expect(fed, "sent V?\\n\nexpired\nsent I?\\n\n");
+    fed_free(fed);
+}
+
+/* A lost comma moves the columns behind it: the line is left out, not read wrongly. */
+static void lost_separator(void **state)
+{
+    struct fed *fed = fed_new(HEAD "[channel x.v]\nquantity = voltage\ncolumn = 1\n"
+                                   "[channel x.i]\nquantity = current\ncolumn = 2\n");
+
+    (void)state;
+    fed_text(fed, "1.501,0.5,20\n1.5020.6,20\n1.503,0.7,20\n");
+    fed_expect(fed, "v 1.501 digit=0.001\ni 0.5 digit=0.1\ngarbage\n"
+                    "v 1.503 digit=0.001 lost before\ni 0.7 digit=0.1 lost before\n");
+    /* A board that sends one more column from now on. */
+    fed_text(fed, "1.504,0.8,20,1\n1.505,0.9,20,1\n");
+    fed_expect(fed, "garbage\nv 1.505 digit=0.001 lost before\ni 0.9 digit=0.1 lost before\n");
+    fed_free(fed);
+    /* The very first line is the damaged one. */
+    fed = fed_new(HEAD "[channel x.v]\nquantity = voltage\ncolumn = 1\n"
+                       "[channel x.i]\nquantity = current\ncolumn = 2\n");
+    fed_text(fed, "1.5020.6.1,20\n1.503,0.7,20\n1.504,0.7,20\n");
+    assert_null(strstr(fed->out.bytes, "i 20"));
+    assert_non_null(strstr(fed->out.bytes, "v 1.504 "));
+    fed_free(fed);
+}
+
+/* One bad field does not take the others with it. */
+static void bad_fields(void **state)
+{
+    struct fed *fed = fed_new(HEAD "[channel x.v]\nquantity = voltage\ncolumn = 1\n"
+                                   "[channel x.i]\nquantity = current\ncolumn = 2\n");
+
+    (void)state;
+    fed_text(fed, "v,i\n1.5,0.5\nERR,0.6\nnan,0.7\n,0.8\nOL,0.9\n1.501.5,1.0\n");
+    fed_expect(fed, "garbage\nv 1.5 digit=0.1\ni 0.5 digit=0.1\n"
+                    "event number: v: 'ERR' is no number; the reading has no value\n"
+                    "v unknown suspect\ni 0.6 digit=0.1\n"
+                    "v unknown suspect\ni 0.7 digit=0.1\n"
+                    "i 0.8 digit=0.1\n"
+                    "v unknown overload\ni 0.9 digit=0.1\n"
+                    "event number: v: '1.501.5' is no number; the reading has no value\n"
+                    "v unknown suspect\ni 1 digit=0.1\n");
+    fed_free(fed);
+}
+
+/* Parted thousands must not become a thousandth. */
+static void parted_thousands(void **state)
+{
+    struct fed *fed = fed_new(HEAD "pattern = ^(?<m>[0-9.,]+) *(?<unit>g)$\n"
+                                   "[channel x.m]\nquantity = mass\nunit = g\n");
+
+    (void)state;
+    fed_text(fed, "1,234.5 g\n1.234,5 g\n1,5 g\n");
+    fed_expect(fed, "event number: m: '1,234.5' is no number; the reading has no value\n"
+                    "m unknown g suspect\n"
+                    "event number: m: '1.234,5' is no number; the reading has no value\n"
+                    "m unknown g suspect\nm 1.5 g digit=0.1\n");
+    fed_free(fed);
+}
+
+/* 16 oz to the lb: NIST Handbook 44, appendix C. */
+static void pounds_and_ounces(void **state)
+{
+    struct fed *fed = fed_new(HEAD "pattern = ^(?<m>[-+ ]*\\d+) lb +(?<m_oz>[0-9.]+) oz$\n"
+                                   "[channel x.m]\nquantity = mass\nunit = kg\n");
+
+    (void)state;
+    fed_text(fed, " 2 lb  4.0 oz\n-1 lb 8 oz\n-0 lb 4 oz\n");
+    fed_expect(fed, "m 2.25 lb digit=0.00625\nm -1.5 lb digit=0.0625\nm -0.25 lb digit=0.0625\n");
+    fed_free(fed);
+}
+
+static void hexadecimal(void **state)
+{
+    struct fed *fed = fed_new(HEAD "pattern = ^(?<a>\\w+) (?<b>\\w+)$\n"
+                                   "[channel x.a]\nquantity = voltage\nform = hex\n"
+                                   "[channel x.b]\nquantity = voltage\nform = signed-hex\n");
+
+    (void)state;
+    fed_text(fed, "12E4 FFFE\n0x00ff 7FFF\nxyz 0\n");
+    fed_expect(fed, "a 4836 digit=1\nb -2 digit=1\na 255 digit=1\nb 32767 digit=1\n"
+                    "event number: a: 'xyz' is no number; the reading has no value\n"
+                    "a unknown suspect\nb 0 digit=1\n");
+    fed_free(fed);
+}
+
+/* The block check character of many scales: the exclusive or of what follows STX, up to ETX and
+ * with it, as a byte (common practice, after ANSI X3.28; no source). It may be any byte. */
+static void block_check(void **state)
+{
+    struct fed *fed = fed_new(HEAD "checksum = xor8\nchecksum_start = \\x02\n"
+                                   "checksum_mark = \\x03\nchecksum_marks = end\n"
+                                   "checksum_form = raw\npattern = ^\\x02(?<m>[0-9.]+) kg$\n"
+                                   "[channel x.m]\nquantity = mass\nunit = kg\n");
+    bool seen[256] = {false};
+
+    (void)state;
+    for (int i = 0; i < 2000; ++i) {
+        char line[40];
+        unsigned char sum = 0;
+        size_t length =
+            (size_t)snprintf(line, sizeof line, "\x02%d.%02d kg\x03", 10 + i, i * 7 % 100);
+
+        for (size_t k = 1; k < length; ++k)
+            sum ^= (unsigned char)line[k];
+        seen[sum] = true;
+        line[length] = (char)sum;
+        fed->out.length = 0;
+        fed_bytes(fed, line, length + 1, (size_t)i % 4);
+        if (!strstr(fed->out.bytes, "m "))
+            fail_msg("%s (sum %02x): %s", line, sum, fed->out.bytes);
+        line[2] ^= 1;
+        fed->out.length = 0;
+        fed_bytes(fed, line, length + 1, 0);
+        assert_null(strstr(fed->out.bytes, "m 1"));
+        assert_non_null(strstr(fed->out.bytes, "event checksum"));
+    }
+    assert_true(seen['\r'] || seen['\n']); /* sums that look like a line end were among them */
+    fed_free(fed);
+}
+
+/* A sum without a mark, as the line's last digits; and one over the marks as well. */
+static void bare_sums(void **state)
+{
+    struct fed *fed = fed_new(HEAD "checksum = sum8\nchecksum_mark = none\n"
+                                   "pattern = ^(?<m>[0-9.]+) g$\n"
+                                   "[channel x.m]\nquantity = mass\nunit = g\n");
+
+    (void)state;
+    /* 31 + 32 + 2E + 35 + 20 + 67 hexadecimal is 14D */
+    fed_text(fed, "12.5 g4D\r\n12.5 g4E\r\nD\r\n12.5 g4d\r\n");
+    fed_expect(fed, "m 12.5 digit=0.1\nevent checksum: a line with a wrong checksum was left out\n"
+                    "garbage\nevent checksum: a line with a wrong checksum was left out\ngarbage\n"
+                    "m 12.5 digit=0.1 lost before\n");
+    fed_free(fed);
+    fed = fed_new(HEAD "checksum = sum8\nchecksum_form = decimal\nchecksum_start = <\n"
+                       "checksum_mark = >\nchecksum_marks = both\npattern = ^<(?<m>[0-9.]+)$\n"
+                       "[channel x.m]\nquantity = mass\nunit = g\n");
+    /* 60 + 53 + 62 = 175 */
+    fed_text(fed, "<5>175\n<5>113\n");
+    assert_non_null(strstr(fed->out.bytes, "m 5 digit=1\nevent checksum"));
+    fed_free(fed);
+}
+
 static const char capturing[] =
     HEAD "pattern = ^V=(?<v>[0-9.]+)$\n"
          "checksum = none\n"
@@ -449,6 +613,14 @@ int main(void)
         cmocka_unit_test(own_ends),
         cmocka_unit_test(banners_and_garbage),
         cmocka_unit_test(polled),
+        cmocka_unit_test(polled_in_turn),
+        cmocka_unit_test(lost_separator),
+        cmocka_unit_test(bad_fields),
+        cmocka_unit_test(parted_thousands),
+        cmocka_unit_test(pounds_and_ounces),
+        cmocka_unit_test(hexadecimal),
+        cmocka_unit_test(block_check),
+        cmocka_unit_test(bare_sums),
         cmocka_unit_test(text_capture),
         cmocka_unit_test(unnumbered_capture),
         cmocka_unit_test(block_capture),

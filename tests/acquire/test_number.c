@@ -109,9 +109,56 @@ static void checksums(void **state)
     assert_int_equal((int)checksum_kind("md5"), (int)CHECKSUM_NONE);
 }
 
+/* SCPI-1999, volume 1, 7.2.1, and what meters show. */
+static void words(void **state)
+{
+    static const struct {
+        const char *text;
+        enum number_word word;
+    } cases[] = {
+        {"OL", NUMBER_WORD_OVERLOAD},   {" -OL ", NUMBER_WORD_OVERLOAD},
+        {"0L", NUMBER_WORD_OVERLOAD},   {"0.L ohm", NUMBER_WORD_OVERLOAD},
+        {".0L", NUMBER_WORD_OVERLOAD},  {"O.L", NUMBER_WORD_OVERLOAD},
+        {"OVLD", NUMBER_WORD_OVERLOAD}, {"overload", NUMBER_WORD_OVERLOAD},
+        {"INF", NUMBER_WORD_OVERLOAD},  {"+INFINITY", NUMBER_WORD_OVERLOAD},
+        {"NINF", NUMBER_WORD_OVERLOAD}, {"ovf", NUMBER_WORD_OVERLOAD},
+        {"NAN", NUMBER_WORD_INVALID},   {"nan", NUMBER_WORD_INVALID},
+        {"----", NUMBER_WORD_INVALID},  {"--.--", NUMBER_WORD_INVALID},
+        {"null", NUMBER_WORD_INVALID},  {"", NUMBER_WORD_NONE},
+        {"-", NUMBER_WORD_NONE},        {"0.5", NUMBER_WORD_NONE},
+        {"0.5L", NUMBER_WORD_NONE},     {"OLE", NUMBER_WORD_NONE},
+        {"-0 lb", NUMBER_WORD_NONE},    {"infra", NUMBER_WORD_NONE},
+        {"OVERTEMP", NUMBER_WORD_NONE}, {".", NUMBER_WORD_NONE},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i)
+        if (number_word(cases[i].text, strlen(cases[i].text)) != cases[i].word)
+            fail_msg("'%s'", cases[i].text);
+}
+
+static void hexadecimal(void **state)
+{
+    struct number number;
+
+    (void)state;
+    assert_true(number_read_hex(" 0x7FF", 6, false, &number));
+    assert_true(number.value == 2047.0 && number.used == 6);
+    assert_true(number_read_hex("FFF", 3, true, &number));
+    assert_true(number.value == -1.0);
+    assert_true(number_read_hex("FFFFFFFF", 8, true, &number));
+    assert_true(number.value == -1.0);
+    assert_true(number_read_hex("80000000 ", 9, false, &number));
+    assert_true(number.value == 2147483648.0 && number.used == 8);
+    assert_false(number_read_hex("123456789", 9, false, &number));
+    assert_false(number_read_hex("g", 1, false, &number));
+    assert_false(number_read_hex("", 0, false, &number));
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {cmocka_unit_test(numbers), cmocka_unit_test(length_is_kept),
+                                       cmocka_unit_test(words), cmocka_unit_test(hexadecimal),
                                        cmocka_unit_test(checksums)};
 
     return cmocka_run_group_tests(tests, NULL, NULL);
