@@ -9,7 +9,12 @@
  *   NOTHING  -> IDENTITY, READ, WRITE   next() sends a request
  *   any      -> NOTHING                 its answer, an exception, a wrong sum, or the deadline
  * A frame is taken for the answer only when slave, function, length and CRC are what the request
- * asks for, so that an answer to an earlier request, another slave's or noise is left out. */
+ * asks for, so that an answer to an earlier request, another slave's or noise is left out.
+ *
+ * An answer does not say which registers it holds. A slave slower than the time-out could so answer
+ * the request before to the one after. Hence the request that had no answer is the next one to that
+ * slave, until it has one; then the slave rests as long as lay between the first and the last of
+ * them, in which what it may still owe comes in and is left out. */
 #include <ctype.h>
 #include <errno.h>
 #include <math.h>
@@ -27,6 +32,7 @@
 #define REQUEST_MAX   8        /* bytes of the longest request we send */
 #define CHARACTER     11       /* bits: start, 8, parity or second stop, stop; V1.02, 2.5.1 */
 #define HOLD_MOST     30000000 /* us: longest rest of a slave that does not answer */
+#define LATE_MOST     10000000 /* us after which no answer comes any more */
 
 enum table { TABLE_COIL, TABLE_DISCRETE, TABLE_INPUT, TABLE_HOLDING };
 
@@ -58,8 +64,13 @@ static const struct {
 
 struct slave {
     unsigned char address;
-    unsigned failures; /* requests in a row without an answer */
-    int64_t hold;      /* mono: not asked before */
+    unsigned failures;          /* requests in a row without an answer */
+    int64_t hold;               /* mono: not asked before */
+    int64_t asked, asked_first; /* mono: the last request, and the first it may still answer */
+    bool retries;               /* the request for these had no answer */
+    enum table retry_table;
+    long retry_first, retry_count;
+    bool known; /* it has answered */
 };
 
 struct place {
@@ -88,6 +99,7 @@ struct modbus {
     struct slave slave[BENCHFILE_CHANNELS_MAX + 1];
     struct place place[BENCHFILE_CHANNELS_MAX];
     bool alone[BENCHFILE_CHANNELS_MAX]; /* a request for more was refused: ask for it alone */
+    unsigned char refused[BENCHFILE_CHANNELS_MAX]; /* exception that was said; 0: none */
     size_t blocks;
     struct block block[BENCHFILE_CHANNELS_MAX];
     long most, gap;
@@ -468,6 +480,7 @@ static void modbus_opened(void *state, int64_t mono)
     m->idle = false;
     m->tried = false;
     m->send = NULL;
+    memset(m->refused, 0, sizeof m->refused);
     for (size_t i = 0; i < m->blocks; ++i)
         m->block[i].done = false;
     /* Who did not answer is still asked last, but need not rest: the lead may be back. */
@@ -475,9 +488,18 @@ static void modbus_opened(void *state, int64_t mono)
         m->slave[i].hold = mono;
 }
 
+/* How long the request and an answer of so many bytes are on the line, us. */
+static int64_t transfer_time(const struct modbus *m, size_t answer)
+{
+    int64_t bits = (int64_t)(m->sent_length + answer) * CHARACTER;
+
+    return bits * 1000000 / benchfile_integer(m->instrument->values, "baud");
+}
+
 static enum driver_next ask(struct modbus *m, struct driver_request *request,
                             const unsigned char *frame, size_t length, enum awaited awaited)
 {
+    size_t answer = awaited == AWAITED_READ ? 5 + 2 * (size_t)m->block[m->asked].count : 64;
     uint16_t crc = checksum_of(CHECKSUM_CRC16_MODBUS, frame, length);
 
     memcpy(m->sent, frame, length);
@@ -490,9 +512,19 @@ static enum driver_next ask(struct modbus *m, struct driver_request *request,
     request->length = m->sent_length;
     request->fresh = true;
     request->reply = true;
-    request->timeout = benchfile_time(m->instrument->values, "timeout");
+    request->timeout = benchfile_time(m->instrument->values, "timeout") + transfer_time(m, answer);
     request->pause = m->rest;
     return DRIVER_SEND;
+}
+
+/* Whether the block is the request that had no answer. */
+static bool is_retry(const struct modbus *m, size_t index)
+{
+    const struct block *block = &m->block[index];
+    const struct slave *slave = &m->slave[block->slave];
+
+    return slave->retries && slave->retry_table == block->table &&
+           slave->retry_first == block->first && slave->retry_count == block->count;
 }
 
 /* The block to ask now, or SIZE_MAX. Slaves that answer go first; of those that do not, one is
@@ -504,10 +536,12 @@ static size_t choose_block(struct modbus *m, int64_t mono)
     for (size_t i = 0; i < m->blocks; ++i) {
         const struct slave *slave = &m->slave[m->block[i].slave];
 
-        if (m->block[i].done)
+        if (m->block[i].done || (slave->failures == 0 && mono < slave->hold))
             continue;
         if (slave->failures == 0)
             return i;
+        if (slave->retries && !is_retry(m, i))
+            continue;
         if (!m->tried && mono >= slave->hold &&
             (best == SIZE_MAX || slave->hold < m->slave[m->block[best].slave].hold))
             best = i;
@@ -515,6 +549,13 @@ static size_t choose_block(struct modbus *m, int64_t mono)
     if (best != SIZE_MAX)
         m->tried = true;
     return best;
+}
+
+static void note_asked(struct slave *slave, int64_t mono)
+{
+    if (!slave->retries || mono - slave->asked > LATE_MOST)
+        slave->asked_first = mono;
+    slave->asked = mono;
 }
 
 static void begin_cycle(struct modbus *m, int64_t mono)
@@ -554,6 +595,12 @@ static enum driver_next modbus_next(void *state, int64_t mono, struct driver_req
         m->replan = false;
         plan_blocks(m);
         begin_cycle(m, mono);
+        /* What a silent slave still owes would be an answer to the plan before. */
+        for (size_t i = 0; i < m->slaves; ++i)
+            if (m->slave[i].failures > 0) {
+                m->slave[i].hold = mono + benchfile_time(m->instrument->values, "timeout");
+                m->slave[i].retries = false; /* it may not be asked for any more */
+            }
     }
     for (int round = 0; round < 2 && chosen == SIZE_MAX; ++round) {
         if (m->idle && mono >= m->cycle + interval)
@@ -571,6 +618,7 @@ static enum driver_next modbus_next(void *state, int64_t mono, struct driver_req
     m->block[chosen].done = true;
     m->asked = chosen;
     m->asked_slave = m->block[chosen].slave;
+    note_asked(&m->slave[m->asked_slave], mono);
     frame[0] = m->slave[m->asked_slave].address;
     frame[1] = read_function[m->block[chosen].table];
     frame[2] = (unsigned char)(m->block[chosen].first >> 8);
@@ -665,6 +713,34 @@ static enum found look(const struct modbus *m, const unsigned char *bytes, size_
     return need == 0 ? FOUND_NOTHING : whole ? FOUND_WRONG : FOUND_PART;
 }
 
+/* Bytes of an answer to a read of one of our slaves, whichever; 0: the bytes are none. */
+static size_t late_length(const struct modbus *m, const unsigned char *bytes, size_t length)
+{
+    size_t size = length >= 5 ? 3 + (size_t)bytes[2] + 2 : 0;
+
+    if (size == 0 || size > length || bytes[1] < 1 || bytes[1] > 4 || !is_sum_right(bytes, size))
+        return 0;
+    for (size_t i = 0; i < m->slaves; ++i)
+        if (m->slave[i].address == bytes[0])
+            return size;
+    return 0;
+}
+
+/* Nothing is awaited: what comes is noise, or an answer after its time-out. */
+static struct driver_frame late_frame(const struct modbus *m, const unsigned char *bytes,
+                                      size_t length, int64_t quiet)
+{
+    if (quiet == 0)
+        return (struct driver_frame){0}; /* all of it first */
+    for (size_t i = 0; i < length; ++i) {
+        size_t size = late_length(m, bytes + i, length - i);
+
+        if (size > 0)
+            return (struct driver_frame){.skip = i, .length = size, .junk = i > 0, .sound = true};
+    }
+    return (struct driver_frame){.skip = length, .junk = true};
+}
+
 static struct driver_frame modbus_frame(const void *state, const unsigned char *bytes,
                                         size_t length, int64_t quiet)
 {
@@ -674,12 +750,14 @@ static struct driver_frame modbus_frame(const void *state, const unsigned char *
     size_t wrong = length;
     size_t wrong_size = 0;
 
-    for (size_t i = 0; m->awaited != AWAITED_NOTHING && i < length; ++i) {
+    if (m->awaited == AWAITED_NOTHING)
+        return late_frame(m, bytes, length, quiet);
+    for (size_t i = 0; i < length; ++i) {
         size_t size = 0;
         enum found found = look(m, bytes + i, length - i, &size);
 
         if (found == FOUND_WHOLE) {
-            frame = (struct driver_frame){.skip = i, .length = size, .junk = i > 0};
+            frame = (struct driver_frame){.skip = i, .length = size, .junk = i > 0, .sound = true};
             return frame;
         }
         if (found == FOUND_WRONG && wrong == length) {
@@ -827,6 +905,7 @@ static void take_exception(struct modbus *m, unsigned code, const struct driver_
     char what[128];
     char text[320];
     const char *then = "";
+    bool said = m->awaited == AWAITED_READ;
 
     describe(m, what, sizeof what);
     if (m->awaited == AWAITED_READ) {
@@ -835,16 +914,24 @@ static void take_exception(struct modbus *m, unsigned code, const struct driver_
 
         block->lost = true;
         for (size_t i = 0; i < m->instrument->channels; ++i)
-            members += block->member[i];
+            if (block->member[i]) {
+                ++members;
+                said = said && m->refused[i] == code;
+                m->refused[i] = (unsigned char)code;
+            }
         /* One register of many may be what it refuses: the others shall not suffer. */
         if (members > 1 && code >= 2 && code <= 4) {
             for (size_t i = 0; i < m->instrument->channels; ++i)
-                if (block->member[i])
+                if (block->member[i]) {
                     m->alone[i] = true;
+                    m->refused[i] = 0; /* which of them it is will be said */
+                }
             plan_blocks(m);
             then = "; they are asked for one by one from now on";
         }
     }
+    if (said && !*then)
+        return; /* once, until it gives a value */
     snprintf(text, sizeof text, "slave %u answers %s with exception %u (%s)%s", m->sent[0], what,
              code, exception_words(code), then);
     sink->event(sink->to, DRIVER_WARNING, "exception", text);
@@ -871,17 +958,39 @@ static void take_identity(const unsigned char *bytes, size_t length, const struc
     sink->identity(sink->to, text);
 }
 
-static void note_answer(struct modbus *m, const struct driver_sink *sink)
+/* The retried request has its answer, or the one before has: what may still come is waited for. */
+static void note_answer(struct modbus *m, int64_t mono, const struct driver_sink *sink)
 {
+    struct slave *slave;
     char text[64];
 
     if (m->asked_slave == SIZE_MAX)
         return;
-    if (m->slave[m->asked_slave].failures > 0) {
+    slave = &m->slave[m->asked_slave];
+    slave->known = true;
+    if (slave->failures > 0) {
         snprintf(text, sizeof text, "slave %u answers again", m->sent[0]);
         sink->event(sink->to, DRIVER_INFO, "slave", text);
+        if (m->awaited == AWAITED_READ && is_retry(m, m->asked))
+            slave->hold = mono + m->rest + slave->asked - slave->asked_first;
     }
-    m->slave[m->asked_slave].failures = 0;
+    slave->failures = 0;
+    slave->retries = false;
+}
+
+/* An answer nobody waits for any more. */
+static void note_late(const struct modbus *m, unsigned address, int64_t mono,
+                      const struct driver_sink *sink)
+{
+    char text[200];
+
+    for (size_t i = 0; i < m->slaves; ++i)
+        if (m->slave[i].address == address && m->slave[i].asked > 0) {
+            snprintf(text, sizeof text,
+                     "slave %u answers %.2f s after the request, too late; give a longer timeout",
+                     address, (double)(mono - m->slave[i].asked) / 1e6);
+            sink->event(sink->to, DRIVER_WARNING, "late-answer", text);
+        }
 }
 
 static enum driver_heard modbus_message(void *state, const unsigned char *bytes, size_t length,
@@ -894,7 +1003,10 @@ static enum driver_heard modbus_message(void *state, const unsigned char *bytes,
     char what[128];
     char text[320];
 
-    (void)time;
+    if (awaited == AWAITED_NOTHING && late_length(m, bytes, length) == length && length > 0) {
+        note_late(m, bytes[0], time->mono, sink);
+        return DRIVER_IGNORED;
+    }
     if (awaited == AWAITED_NOTHING || length < 5)
         return DRIVER_GARBAGE;
     if (length == m->sent_length && memcmp(bytes, m->sent, length) == 0 &&
@@ -915,7 +1027,7 @@ static enum driver_heard modbus_message(void *state, const unsigned char *bytes,
         m->awaited = AWAITED_NOTHING;
         return DRIVER_ANSWER; /* the line is quiet: no other one comes */
     }
-    note_answer(m, sink);
+    note_answer(m, time->mono, sink);
     if (bytes[1] & 0x80) {
         take_exception(m, bytes[2], sink);
     } else if (awaited == AWAITED_IDENTITY) {
@@ -923,12 +1035,42 @@ static enum driver_heard modbus_message(void *state, const unsigned char *bytes,
     } else if (awaited == AWAITED_READ) {
         block = &m->block[m->asked];
         for (size_t i = 0; i < m->instrument->channels; ++i)
-            if (block->member[i])
+            if (block->member[i]) {
                 give_channel(m, i, block, bytes + 3, sink);
+                m->refused[i] = 0;
+            }
         block->lost = false;
     }
     m->awaited = AWAITED_NOTHING;
     return DRIVER_ANSWER;
+}
+
+/* Some slaves leave a request for several values without an answer. As long as a slave has not said
+ * a word, it is asked in blocks and one by one in turn. */
+static void try_other_blocks(struct modbus *m, size_t slave, const struct driver_sink *sink)
+{
+    const struct block *block = &m->block[m->asked];
+    bool alone = false;
+    size_t members = 0;
+    char text[160];
+
+    for (size_t i = 0; i < m->instrument->channels; ++i) {
+        members += block->member[i];
+        alone = alone || (m->place[i].slave == slave && m->alone[i]);
+    }
+    if (!alone && members < 2)
+        return;
+    for (size_t i = 0; i < m->instrument->channels; ++i)
+        if (m->place[i].slave == slave)
+            m->alone[i] = !alone;
+    plan_blocks(m);
+    m->slave[slave].retries = false; /* the answers differ in length */
+    if (!alone && m->slave[slave].failures == 1) {
+        snprintf(text, sizeof text,
+                 "slave %u may not take requests for several values: it is asked one by one",
+                 m->slave[slave].address);
+        sink->event(sink->to, DRIVER_INFO, "slave", text);
+    }
 }
 
 static void modbus_expired(void *state, const struct driver_time *time,
@@ -952,6 +1094,12 @@ static void modbus_expired(void *state, const struct driver_time *time,
         for (unsigned i = 1; i < slave->failures && hold < HOLD_MOST; ++i)
             hold *= 2;
         slave->hold = time->mono + (hold < HOLD_MOST ? hold : HOLD_MOST);
+        slave->retries = true;
+        slave->retry_table = m->block[m->asked].table;
+        slave->retry_first = m->block[m->asked].first;
+        slave->retry_count = m->block[m->asked].count;
+        if (!slave->known)
+            try_other_blocks(m, m->asked_slave, sink);
     } else if (m->awaited == AWAITED_WRITE) {
         snprintf(text, sizeof text, "slave %u did not confirm the command", m->sent[0]);
         sink->event(sink->to, DRIVER_WARNING, "command", text);

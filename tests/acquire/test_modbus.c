@@ -366,7 +366,10 @@ static void two_in_one(void **state)
     framed(twice, "01 03 02 0B AB");
     framed(twice + 7, "01 03 02 0B AC");
     fed_bytes(fed, twice, sizeof twice, 0);
-    fed_expect(fed, "v 2987 digit=1\njunk 7\n");
+    fed_expect(fed, "v 2987 digit=1\n");
+    fed_take(fed, 60000);
+    assert_non_null(strstr(fed->out.bytes, "event late-answer: slave 1 answers"));
+    assert_null(strstr(fed->out.bytes, "v 2988"));
     fed_free(fed);
 }
 
@@ -442,6 +445,139 @@ static void dead_slave(void **state)
     fed_talk(fed);
     answer(fed, "02 03 02 00 07");
     assert_non_null(strstr(fed->out.bytes, "slave 2 answers again\nb 7 digit=1 lost before\n"));
+    fed_free(fed);
+}
+
+struct owed {
+    int64_t due; /* ms */
+    char reg;
+};
+
+/* The register of the request that was just put out, which is a letter. */
+static char asked_register(const struct fed *fed)
+{
+    const char *at = strstr(fed->out.bytes, "sent \\x01\\x03\\x00");
+
+    assert_non_null(at);
+    return at[17];
+}
+
+/* Values that came out, each of which must be that of its own register. */
+static size_t check_values(const struct fed *fed)
+{
+    size_t values = 0;
+
+    for (const char *at = fed->out.bytes; *at; at = strchr(at, '\n') + 1) {
+        int value = 0;
+
+        if (sscanf(at, "%*1[ak] %d", &value) == 1) {
+            assert_int_equal(value, *at == 'a' ? 5 : 7);
+            ++values;
+        }
+    }
+    return values;
+}
+
+/* A slave that takes so many ms for each answer, asked for a minute with a time-out of half a
+ * second: whatever it says late, a register's value is never another one's. */
+static size_t slow_slave(int64_t delay, bool *told)
+{
+    struct fed *fed = fed_new(HEAD "interval = 0.3 s\ntimeout = 0.5 s\n"
+                                   "[channel m.a]\nquantity = voltage\nregister = 65\n" /* A */
+                                   "type = int16\n"
+                                   "[channel m.k]\nquantity = voltage\nregister = 75\n" /* K */
+                                   "type = int16\n");
+    struct owed owed[64];
+    size_t pending = 0;
+    size_t values = 0;
+    int64_t deadline = 0;
+
+    for (int64_t now = 0; now < 60000; now += 10) {
+        bool before;
+
+        fed->now.mono = 5000000 + now * 1000;
+        if (pending > 0 && now >= owed[0].due) {
+            answer(fed, owed[0].reg == 'A' ? "01 03 02 00 05" : "01 03 02 00 07");
+            if (!fed->waiting)
+                fed_take(fed, 60000);
+            --pending;
+            memmove(owed, owed + 1, pending * sizeof owed[0]);
+        }
+        if (fed->waiting && now >= deadline)
+            fed_expire(fed);
+        before = fed->waiting;
+        fed_talk(fed);
+        if (!before && fed->waiting) {
+            assert_true(pending < 64);
+            fed->in_length = 0;
+            owed[pending++] = (struct owed){now + delay, asked_register(fed)};
+            deadline = now + 500;
+        }
+        if (fed->out.length > 0) {
+            values += check_values(fed);
+            *told = *told || strstr(fed->out.bytes, "event late-answer: ") != NULL;
+            fed->out.length = 0;
+            fed->out.bytes[0] = '\0';
+        }
+    }
+    fed_free(fed);
+    return values;
+}
+
+static void slow_slaves(void **state)
+{
+    bool told = false;
+
+    (void)state;
+    assert_true(slow_slave(50, &told) > 300);
+    assert_false(told);
+    for (int64_t delay = 510; delay < 10000; delay += 70)
+        slow_slave(delay, &told);
+    assert_true(told);
+}
+
+/* A slave that keeps silent when it is asked for several registers at once. */
+static void silent_on_blocks(void **state)
+{
+    struct fed *fed = fed_new(HEAD VOLT "[channel m.i]\nquantity = current\nunit = mA\n"
+                                        "register = 1\ntype = int16\n");
+    size_t values = 0;
+
+    (void)state;
+    for (int cycle = 0; cycle < 60; ++cycle) {
+        for (int turn = 0; turn < 6; ++turn) {
+            fed->out.length = 0;
+            fed->out.bytes[0] = '\0';
+            fed_talk(fed);
+            if (!fed->waiting)
+                break;
+            if (strstr(fed->out.bytes, "\\x00\\x02"))
+                fed_expire(fed);
+            else
+                answer(fed, "01 03 02 00 05");
+            values += strstr(fed->out.bytes, "v 5") || strstr(fed->out.bytes, "i 5");
+        }
+        fed->now.mono += 1000000;
+    }
+    assert_true(values > 80);
+    fed_free(fed);
+}
+
+/* Noise on the line does not make a frame with a right sum doubtful. */
+static void noise_in_front(void **state)
+{
+    struct fed *fed = fed_new(HEAD VOLT);
+    unsigned char bytes[32] = {0x00, 0xFF, 0x01};
+    struct driver_frame frame;
+    size_t length;
+
+    (void)state;
+    fed_talk(fed);
+    length = 3 + framed(bytes + 3, "01 03 02 00 05");
+    frame = fed->driver->frame(fed->state, bytes, length, 0);
+    assert_true(frame.junk && frame.sound);
+    assert_int_equal(frame.skip, 3);
+    assert_int_equal(frame.length, 7);
     fed_free(fed);
 }
 
@@ -607,6 +743,9 @@ int main(void)
         cmocka_unit_test(every_bit),
         cmocka_unit_test(exceptions),
         cmocka_unit_test(dead_slave),
+        cmocka_unit_test(slow_slaves),
+        cmocka_unit_test(silent_on_blocks),
+        cmocka_unit_test(noise_in_front),
         cmocka_unit_test(commands),
         cmocka_unit_test(echo_is_no_answer),
         cmocka_unit_test(identity),
