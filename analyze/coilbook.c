@@ -6,7 +6,6 @@
 
 #include <nettle/sha2.h>
 
-#include "analyze/designfile.h"
 #include "db/store_coil.h"
 
 struct newest {
@@ -55,5 +54,45 @@ enum status_code coilbook_load(struct units *units, struct store *store, const c
     coilbook_digest(newest.text, strlen(newest.text), entry->digest);
     code = designfile_parse(units, name, newest.text, &entry->design, NULL, st);
     free(newest.text);
+    return code;
+}
+
+static bool is_file(const char *text)
+{
+    FILE *in;
+
+    if (strchr(text, '/') || (strlen(text) > 4 && strcmp(text + strlen(text) - 4, ".ini") == 0))
+        return true;
+    in = fopen(text, "re");
+    if (in)
+        fclose(in);
+    return in != NULL;
+}
+
+enum status_code coilbook_named(struct units *units, const char *database, const char *text,
+                                struct coilbook_entry **entry, struct designfile_warnings *warnings,
+                                struct status *st)
+{
+    struct store *store;
+    enum status_code code;
+
+    warnings->count = 0;
+    *entry = calloc(1, sizeof **entry);
+    if (!*entry)
+        return status_fail(st, STATUS_MEMORY, "no memory");
+    if (is_file(text))
+        code = designfile_read(units, text, &(*entry)->design, warnings, st);
+    else if ((code = store_open(database, STORE_READ, &store, st)) == STATUS_OK) {
+        code = coilbook_load(units, store, text, *entry, st);
+        store_close(store, NULL);
+    } else if (code == STATUS_NOT_FOUND)
+        status_fail(st, code,
+                    "there is no file '%s', and no database %s that could have a coil of that "
+                    "name",
+                    text, database);
+    if (code != STATUS_OK) {
+        free(*entry);
+        *entry = NULL;
+    }
     return code;
 }

@@ -223,7 +223,7 @@ static void describe(const struct coildraw *c, char *text, size_t size)
         snprintf(text + n, size - (size_t)n, " Gap %s.", millimetres(a, c->gap));
 }
 
-static void write_words(const struct view *v, double width)
+static void write_words(const struct view *v, double width, double height)
 {
     const struct coildraw *c = v->coil;
     for (int i = 0; i < c->limbs; i++) {
@@ -235,6 +235,9 @@ static void write_words(const struct view *v, double width)
         double room = (left ? px(v, -v->half) : width - px(v, v->half)) - MARGIN - 36;
         const char *turn = turn_words(limb->turn);
         y = fmin(y, py(v, c->limb_length));
+        /* Beside a short winding the words stand above its dimension, not across it. */
+        y = fmax(y, py(v, low + limb->winding_length / 2) + SMALL * 2.1 + LETTERS * 2.6);
+        y = fmin(y, height - MARGIN - LETTERS);
         /* Label in its parts, so that it stands in a narrow margin: broken at ': '. */
         char first[120] = "", second[120] = "";
         if (limb->label) {
@@ -337,7 +340,7 @@ static bool draw(const struct coildraw *c, enum canvas_format format, double wid
         canvas_text(v.canvas, v.x0, bottom - SMALL * 2.3, CANVAS_MIDDLE, SMALL, false, false,
                     CANVAS_INK, text);
     }
-    write_words(&v, width);
+    write_words(&v, width, height);
     double foot = MARGIN;
     if (turns) {
         canvas_text_fit(v.canvas, width / 2, foot, CANVAS_MIDDLE, SMALL, false, false, CANVAS_SOFT,

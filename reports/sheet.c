@@ -11,21 +11,23 @@
 #include <string.h>
 
 /* An A4 page less its margins, in mm. */
-#define PAGE_HEIGHT 268.0 /* with some to spare */
+#define PAGE_HEIGHT 274.0
 #define PAGE_WIDTH  188.0
+#define SPARE       4.0 /* of the height, for faces wider than the estimate's */
 
-/* Letters get smaller, and figures lower, step by step until the estimate says that all fits. At
- * the last step the caps are such that the longest sheet fits: a test prints it. */
+/* Letters get smaller, and figures may be lower, step by step until the estimate says that all
+ * fits; on paper the figures then take what the words leave. At the last step the caps are such
+ * that the longest sheet fits: a test prints it. */
 static const struct step {
     double letters; /* points */
-    double figure;  /* mm, most height of a figure */
+    double figure;  /* mm, least height of a figure */
     size_t quantities, findings, facts, cautions, instruments;
     size_t words; /* characters of one text */
 } steps[] = {
-    {10.0, 66, 14, 8, 12, 8, 8, 400}, {9.2, 60, 14, 8, 12, 8, 8, 300},
-    {8.5, 54, 14, 8, 12, 7, 7, 240},  {7.8, 48, 14, 7, 10, 6, 6, 240},
-    {7.8, 40, 14, 7, 10, 6, 6, 240},  {7.4, 36, 14, 7, 10, 6, 6, 240},
-    {7.4, 42, 13, 6, 8, 5, 5, 110},
+    {10.0, 54, 14, 8, 12, 8, 8, 400}, {9.5, 52, 14, 8, 12, 8, 8, 400},
+    {9.0, 50, 14, 8, 12, 8, 8, 300},  {8.5, 48, 14, 8, 12, 7, 7, 240},
+    {8.0, 46, 14, 7, 10, 6, 6, 240},  {7.8, 40, 14, 7, 10, 6, 6, 240},
+    {7.4, 36, 14, 7, 10, 6, 6, 240},  {7.4, 36, 13, 6, 8, 5, 5, 110},
 };
 #define STEPS    (sizeof steps / sizeof steps[0])
 #define FIGURES  4
@@ -154,57 +156,129 @@ static size_t finding_words(const struct sheet *s)
     return facts_among_figures(s) ? 180 : 90;
 }
 
-/* Height the sheet would take at a step, mm. Errs to the high side. */
-static double height_of(const struct sheet *s, const struct step *step, double figure,
-                        double *figure_rows)
+static const char note_on_u[] =
+    "± is one standard uncertainty; predictions carry the tolerances of "
+    "wire, sizes and temperature.";
+
+/* ---- heights of the parts, mm: the same sums as the style's; err to the high side ---- */
+
+/* The parts of a sheet that stand one below the other have this much between them, in letters. */
+#define BETWEEN 0.7
+#define HEADING (LINE + 0.25)
+#define CELL    0.28 /* padding of a row */
+#define RULE    0.27 /* mm, the line below a row */
+
+static double height_of_top(const struct sheet *s, const struct step *step)
 {
-    double mm = step->letters * MM_OF_PT, line = mm * LINE, row = line + mm * 0.34, total = 0;
-    double half = PAGE_WIDTH / 2 - 4;
-    bool among = facts_among_figures(s);
-    double finding = among ? 0.78 * PAGE_WIDTH - 20 : half - 40;
-    total += 1.7 * line * fmax(1, lines_of(s->coil, 80, 110, step->letters * 1.7));
-    total += line * lines_of(s->purpose, 160, 120, step->letters) + 2 * line;
-    total += line * (lines_of(s->verdict_text, step->words, 125, step->letters) +
-                     lines_of(s->next, step->words, 125, step->letters));
+    double mm = step->letters * MM_OF_PT;
+    double left = 1.7 * 1.15 * mm * fmax(1, lines_of(s->coil, 80, 110, step->letters * 1.7)) +
+                  LINE * mm * lines_of(s->purpose, 160, 120, step->letters);
+    double word = 1.9 * mm * (1.5 + 0.7 * (double)strlen(verdicts[s->verdict].word));
+    double beside = PAGE_WIDTH - 5 - word;
+    double why = LINE * mm *
+                 (lines_of(s->verdict_text, step->words, beside, step->letters) +
+                  lines_of(s->next, step->words, beside, step->letters));
+    return fmax(left, 2 * LINE * mm) + 0.4 * mm + fmax(why, 2.1 * mm) + (0.6 + BETWEEN) * mm;
+}
+
+static double height_of_quantities(const struct sheet *s, const struct step *step)
+{
+    double mm = step->letters * MM_OF_PT;
     size_t n = least(s->quantity_count, step->quantities);
+    double total = n ? (HEADING + LINE + CELL + BETWEEN) * mm + RULE : 0;
     for (size_t i = 0; i < n; i++) {
-        double name = lines_of(s->quantities[i].name, 80, 42, step->letters);
-        double remark = lines_of(s->quantities[i].remark, 80, 42, step->letters);
-        total += row + line * (fmax(1, fmax(name, remark)) - 1);
+        double name = lines_of(s->quantities[i].name, 80, 46, step->letters);
+        double remark = lines_of(s->quantities[i].remark, 80, 46, step->letters);
+        total += (LINE * fmax(1, fmax(name, remark)) + CELL) * mm + RULE;
     }
-    total += n ? 3.6 * line : 0;
-    double findings = 0, facts = 0, cautions = 0, instruments = 0;
-    n = least(s->finding_count, step->findings);
+    if (s->quantity_count > n)
+        total += LINE * mm;
+    return n ? total + LINE * mm * 0.85 *
+                           lines_of(note_on_u, sizeof note_on_u, PAGE_WIDTH, 0.85 * step->letters)
+             : 0;
+}
+
+static double height_of_findings(const struct sheet *s, const struct step *step, double width)
+{
+    double mm = step->letters * MM_OF_PT;
+    size_t n = least(s->finding_count, step->findings);
+    double total = n ? (HEADING + BETWEEN) * mm : 0;
     for (size_t i = 0; i < n; i++)
-        findings += line * fmax(1, lines_of(s->findings[i].text, finding_words(s), finding,
-                                            step->letters)) +
-                    0.34 * mm;
-    findings += n ? 3.2 * line : 0;
-    n = least(s->fact_count, step->facts);
+        total +=
+            (LINE * fmax(1, lines_of(s->findings[i].text, finding_words(s), width, step->letters)) +
+             CELL) *
+            mm;
+    return total + (s->finding_count > n ? LINE * mm : 0);
+}
+
+static double height_of_facts(const struct sheet *s, const struct step *step, double width)
+{
+    double mm = step->letters * MM_OF_PT;
+    size_t n = least(s->fact_count, step->facts);
+    double total = n ? (HEADING + BETWEEN) * mm : 0;
     for (size_t i = 0; i < n; i++)
-        facts += line * fmax(1, fmax(lines_of(s->facts[i].value, 60, half * 0.55, step->letters),
-                                     lines_of(s->facts[i].name, 60, half * 0.38, step->letters)));
-    facts += n ? 3.2 * line : 0;
-    n = least(s->caution_count, step->cautions);
+        total += LINE * mm *
+                 fmax(1, fmax(lines_of(s->facts[i].value, 60, width * 0.57, step->letters),
+                              lines_of(s->facts[i].name, 60, width * 0.37, step->letters)));
+    return total + (s->fact_count > n ? LINE * mm : 0);
+}
+
+static double height_of_cautions(const struct sheet *s, const struct step *step, double width)
+{
+    double mm = step->letters * MM_OF_PT;
+    size_t n = least(s->caution_count, step->cautions);
+    double total = n ? (HEADING + BETWEEN) * mm : 0;
     for (size_t i = 0; i < n; i++)
-        cautions += line * fmax(1, lines_of(s->cautions[i], step->words, half - 5, step->letters));
-    cautions += n ? 3.2 * line : 0;
-    n = least(s->instrument_count, step->instruments);
+        total += LINE * mm * fmax(1, lines_of(s->cautions[i], step->words, width, step->letters));
+    return total + (s->caution_count > n ? LINE * mm : 0);
+}
+
+static double height_of_instruments(const struct sheet *s, const struct step *step, double width)
+{
+    double mm = step->letters * MM_OF_PT;
+    size_t n = least(s->instrument_count, step->instruments);
+    double total = n ? (HEADING + BETWEEN) * mm : 0;
     for (size_t i = 0; i < n; i++) {
         const struct sheet_instrument *it = &s->instruments[i];
-        double width = width_of(it->name, 40, step->letters) +
-                       width_of(it->identity, 60, step->letters) +
-                       width_of(it->calibrated, 30, step->letters) + 13 * mm;
-        instruments += line * ceil(1.13 * width / (half - 5));
+        double letters =
+            width_of(it->name, 40, step->letters) + width_of(it->identity, 60, step->letters) +
+            width_of(it->calibrated && *it->calibrated ? it->calibrated : "no date given", 30,
+                     step->letters) +
+            width_of(": ; calibrated ", 20, step->letters);
+        total += LINE * mm * (letters > width ? ceil(1.13 * letters / width) : 1);
     }
-    instruments += n ? 3.2 * line : 0;
-    total += (among ? findings : fmax(findings, facts)) + fmax(cautions, instruments);
-    size_t figures = least(s->figure_count, FIGURES);
-    double rows = ceil((double)figures / 2);
-    if (among)
-        total += fmax(0, facts - figure - 2 * line);
-    *figure_rows = rows;
-    return total + rows * (figure + 2 * line) + 4 * line;
+    return total + (s->instrument_count > n ? LINE * mm : 0);
+}
+
+/* Rows of figures; in *fixed what they take beside the figures themselves: captions and gaps. */
+static double rows_of_figures(const struct sheet *s, const struct step *step, double *fixed)
+{
+    double mm = step->letters * MM_OF_PT;
+    size_t n = least(s->figure_count, FIGURES);
+    double rows = ceil((double)n / 2);
+    *fixed = n ? 2 * (rows - 1) + 0.6 * mm : 0;
+    for (size_t i = 0; i < n; i += 2)
+        if ((s->figures[i].caption && *s->figures[i].caption) ||
+            (i + 1 < n && s->figures[i + 1].caption && *s->figures[i + 1].caption))
+            *fixed += 2 * LINE * mm;
+    return rows;
+}
+
+/* Height of all that is not a figure, mm, with figures of the step's least height. */
+static double height_of(const struct sheet *s, const struct step *step)
+{
+    double mm = step->letters * MM_OF_PT, half = PAGE_WIDTH / 2 - 4, fixed;
+    bool among = facts_among_figures(s);
+    double rows = rows_of_figures(s, step, &fixed);
+    double findings = height_of_findings(s, step, among ? 0.8 * PAGE_WIDTH - 5 * mm : half - 40);
+    double facts = height_of_facts(s, step, half);
+    double total = height_of_top(s, step) + height_of_quantities(s, step) + fixed;
+    total += among ? findings : fmax(findings, facts);
+    /* Rows are of one height, so a long list of facts makes all of them higher. */
+    total += rows * fmax(step->figure, among ? facts : 0);
+    total += fmax(height_of_cautions(s, step, half - 1.1 * mm - 4),
+                  height_of_instruments(s, step, half - 1.1 * mm - 1));
+    return total + (0.3 + 0.85 * LINE) * mm + 1;
 }
 
 /* ---- sections ---- */
@@ -275,9 +349,7 @@ static void add_quantities(xmlNode *leaf, const struct sheet *s, const struct st
         words(row, "td", NULL, q->remark, 80);
     }
     and_more(part, "p", s->quantity_count, n, "quantities");
-    style_element(part, "p", "soft small",
-                  "± is one standard uncertainty; predictions carry the tolerances of wire, sizes "
-                  "and temperature.");
+    style_element(part, "p", "soft small", note_on_u);
 }
 
 static void add_findings(xmlNode *parent, const struct sheet *s, const struct step *step)
@@ -436,6 +508,15 @@ static const char sheet_css[] =
     "@media print{.leaf{margin:0;padding:0;max-width:none;border:0}"
     "section,figure,tr{break-inside:avoid}}";
 
+/* On paper the figures take the height that the words leave, so that the page is full whatever the
+ * face of the letters. */
+static const char full_page_css[] =
+    "@media print{.leaf{height:274mm;display:flex;flex-direction:column}"
+    ".leaf>*{flex:none}.leaf>footer{margin-top:auto}"
+    ".leaf>.figures{flex:1 1 0;min-height:0;grid-auto-rows:1fr}"
+    "figure{min-height:0;display:flex;flex-direction:column}"
+    "figure svg.drawing{flex:1 1 0;min-height:0;max-height:none;height:0}}";
+
 /* The last step: every cell and item is one line, cut with an ellipsis where it is longer, so that
  * the height no longer depends on the words. */
 static const char tight_css[] =
@@ -487,17 +568,13 @@ bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_e
     if ((unsigned)s->verdict > SHEET_UNDECIDED)
         return report_error_set(error, "a test sheet needs a verdict");
     size_t k = 0;
-    double rows = 0;
-    while (k + 1 < STEPS && height_of(s, &steps[k], steps[k].figure, &rows) > PAGE_HEIGHT)
+    while (k + 1 < STEPS && height_of(s, &steps[k]) > PAGE_HEIGHT - SPARE)
         k++;
     const struct step *step = &steps[k];
-    /* What the words leave goes to the figures. */
-    double left = PAGE_HEIGHT - height_of(s, step, step->figure, &rows);
-    double figure = step->figure;
-    if (rows > 0 && left > 0)
-        figure = fmin(figure + left / rows, rows > 1 ? 72 : 95);
     bool tight = k + 1 == STEPS;
-    char *css = css_of(step->letters, figure, tight ? tight_css : "");
+    char more[sizeof full_page_css + sizeof tight_css];
+    snprintf(more, sizeof more, "%s%s", full_page_css, tight ? tight_css : "");
+    char *css = css_of(step->letters, 72, more);
     xmlNode *leaf;
     xmlDoc *doc = page(s->coil, "test sheet", css, &leaf);
     free(css);
@@ -553,13 +630,19 @@ bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_e
 
 /* ---- the blank sheet for winding ---- */
 
-#define LIMB_ROWS 42 /* rows of each limb that one page holds */
+#define LIMB_ROWS        42  /* rows of each limb that one page holds */
+#define ROW_LEAST        3.7 /* mm */
+#define ROW_MOST         8.0
+#define WINDING_FACTS    8
+#define WINDING_CAUTIONS 5
+#define WINDING_WORDS    120
 
 static const char winding_css[] =
     ".tally{white-space:nowrap}"
     ".tally i{display:inline-block;width:3.6mm;height:3.6mm;border:1px solid var(--soft);"
     "margin-right:.7mm;vertical-align:middle}"
     ".write{border-bottom:1px solid var(--soft);min-width:12mm}"
+    ".layers thead th{white-space:nowrap}"
     ".layers td,.layers th{padding-top:0;padding-bottom:0;height:var(--row);vertical-align:middle;"
     "padding-right:.5em}";
 
@@ -575,6 +658,27 @@ static double box_of(double most)
         power *= 10;
     }
     return power;
+}
+
+/* Height of all that is neither a layer nor a figure, mm. */
+static double height_round_layers(const struct sheet_winding *s, double letters)
+{
+    struct step step = {.letters = letters,
+                        .facts = WINDING_FACTS,
+                        .cautions = WINDING_CAUTIONS,
+                        .words = WINDING_WORDS};
+    struct sheet like = {.coil = s->coil,
+                         .purpose = s->purpose,
+                         .verdict_text = "Tick one box for every turn.",
+                         .facts = s->facts,
+                         .fact_count = s->fact_count,
+                         .cautions = s->cautions,
+                         .caution_count = s->caution_count};
+    double mm = letters * MM_OF_PT, half = PAGE_WIDTH / 2 - 4;
+    return height_of_top(&like, &step) + (HEADING + 2 * BETWEEN) * mm +
+           fmax(height_of_facts(&like, &step, half),
+                height_of_cautions(&like, &step, half - 1.1 * mm - 4)) +
+           (0.6 + 0.3 + 0.85 * LINE) * mm + 1;
 }
 
 static void add_layers(xmlNode *parent, const struct sheet_winding *s, int limb, double box)
@@ -635,17 +739,22 @@ bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,
     }
     double box = box_of(most);
     size_t longest = least(rows[0] > rows[1] ? rows[0] : rows[1], LIMB_ROWS);
-    bool figure = s->figure != NULL && longest <= 24;
-    double room = PAGE_HEIGHT - 95 - (figure ? 62 : 0);
-    double row = longest ? room / (double)(longest + 2) : 7;
-    row = row > 7 ? 7 : row < 3.7 ? 3.7 : row;
+    bool figure = s->figure != NULL && longest <= 24, tight = false;
+    double letters = longest > 30 ? 8 : 9.2;
+    double left = PAGE_HEIGHT - SPARE - height_round_layers(s, letters);
+    double row = (left - (figure ? 40 : 0)) / (double)(longest + 2);
+    if (row < ROW_LEAST) { /* all that is not a layer gets one line */
+        tight = true;
+        row = (PAGE_HEIGHT - 95) / (double)(longest + 2);
+    }
+    row = fmax(ROW_LEAST, fmin(row, ROW_MOST));
     char more[sizeof winding_css + 400];
     snprintf(more, sizeof more, "%s:root{--row:%.1fmm}%s", winding_css, row,
-             longest > 16 ? ".top div:first-child p,h1,li,dt,dd{white-space:nowrap;overflow:hidden;"
-                            "text-overflow:ellipsis}.top div:first-child,.two section{min-width:0}"
-                            ".top div:last-child{flex:none}"
-                          : "");
-    char *css = css_of(longest > 30 ? 8 : 9.2, 56, more);
+             tight ? ".top div:first-child p,h1,li,dt,dd{white-space:nowrap;overflow:hidden;"
+                     "text-overflow:ellipsis}.top div:first-child,.two section{min-width:0}"
+                     ".top div:last-child{flex:none}"
+                   : "");
+    char *css = css_of(letters, fmin(95, left - (double)(longest + 2) * row), more);
     xmlNode *leaf;
     xmlDoc *doc = page(s->coil, "winding sheet", css, &leaf);
     free(css);
@@ -669,8 +778,8 @@ bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,
     bool good = !figure || add_figures(leaf, s->figure, 1, false, &grid, error);
     if (good) {
         xmlNode *last = element(leaf, "div", "two");
-        add_facts(last, s->facts, s->fact_count, 8, "As designed");
-        add_cautions(last, s->cautions, s->caution_count, 5, 120);
+        add_facts(last, s->facts, s->fact_count, WINDING_FACTS, "As designed");
+        add_cautions(last, s->cautions, s->caution_count, WINDING_CAUTIONS, WINDING_WORDS);
         add_footer(leaf, s->version, s->digest);
         good = style_html(doc, out, size, error);
     }

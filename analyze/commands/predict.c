@@ -19,42 +19,6 @@
 /* Enough for a 95 % interval that does not move in its second figure. */
 #define DRAWS 20000
 
-static bool is_file(const char *text)
-{
-    FILE *in;
-
-    if (strchr(text, '/') || (strlen(text) > 4 && strcmp(text + strlen(text) - 4, ".ini") == 0))
-        return true;
-    in = fopen(text, "re");
-    if (in)
-        fclose(in);
-    return in != NULL;
-}
-
-static enum status_code load(struct command_context *context, const char *text,
-                             struct design *design, struct designfile_warnings *warnings,
-                             struct status *st)
-{
-    struct coilbook_entry *entry;
-    struct store *store;
-    enum status_code code;
-
-    warnings->count = 0;
-    if (is_file(text))
-        return designfile_read(context->units, text, design, warnings, st);
-    code = store_open(context->database, STORE_READ, &store, st);
-    if (code != STATUS_OK)
-        return code;
-    entry = malloc(sizeof *entry);
-    if (!entry)
-        code = status_fail(st, STATUS_MEMORY, "no memory");
-    else if ((code = coilbook_load(context->units, store, text, entry, st)) == STATUS_OK)
-        *design = entry->design;
-    free(entry);
-    store_close(store, NULL);
-    return code;
-}
-
 /* The cause with the greatest share of the variance, or NULL when nothing is uncertain. */
 static const char *main_cause(const struct coil_figure *figure, double *share)
 {
@@ -314,8 +278,9 @@ static int run(struct command_context *context, int argc, char **argv)
     struct coil_prediction *prediction;
     struct coil_conditions conditions;
     struct outlook outlook;
-    struct design design;
+    struct coilbook_entry *entry;
     struct coil *coil = NULL;
+    enum status_code code;
     struct status st;
     int result;
 
@@ -338,8 +303,12 @@ static int run(struct command_context *context, int argc, char **argv)
                              "'truewound help predict' lists the kinds");
     if (argc - optind != 1)
         return command_wrong(context, NAME, "expected the name of a coil or a design file");
-    if (load(context, argv[optind], &design, &warnings, &st) != STATUS_OK ||
-        coil_new(&design, &coil, &st) != STATUS_OK)
+    if (coilbook_named(context->units, context->database, argv[optind], &entry, &warnings, &st) !=
+        STATUS_OK)
+        return command_failed(context, NAME, &st);
+    code = coil_new(&entry->design, &coil, &st);
+    free(entry);
+    if (code != STATUS_OK)
         return command_failed(context, NAME, &st);
     for (size_t i = 0; i < warnings.count; ++i)
         fprintf(context->err, "%s %s: note: %s\n", context->program, NAME, warnings.text[i]);

@@ -5,7 +5,9 @@
 #include <stdarg.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
+#include "analyze/coilbook.h"
 #include "analyze/commands/commands.h"
 #include "analyze/compare.h"
 #include "analyze/curves.h"
@@ -14,6 +16,8 @@
 #include "analyze/liftdrawings.h"
 #include "analyze/lifting.h"
 #include "analyze/outlook.h"
+#include "analyze/topdf.h"
+#include "analyze/windsheet.h"
 #include "db/store_bench.h"
 #include "reports/sheet.h"
 
@@ -23,8 +27,8 @@
 #define FIGURES_MAX   4
 #define FIGURE_WIDTH  340.0
 #define FIGURE_HEIGHT 230.0
-#define COIL_WIDTH    460.0
-#define COIL_HEIGHT   280.0
+#define COIL_WIDTH    400.0
+#define COIL_HEIGHT   256.0
 
 /* Agreement: within two standard uncertainties, beyond three. */
 #define AGREES  2.0
@@ -46,6 +50,7 @@ struct making {
     char value[FACTS_MAX][96];
     const char *caution[CAUTIONS_MAX];
     struct sheet_instrument instrument[EVIDENCE_INSTRUMENT_MAX];
+    char *identity[EVIDENCE_INSTRUMENT_MAX];
     struct sheet_figure figure[FIGURES_MAX];
     char *svg[FIGURES_MAX];
     char verdict[1200];
@@ -279,8 +284,9 @@ static int keep_identity(const struct store_instrument *row, void *user)
     struct making *m = user;
 
     for (size_t i = 0; i < m->sheet.instrument_count; ++i)
-        if (m->instrument[i].name && strcmp(m->instrument[i].name, row->name) == 0 && row->identity)
-            m->instrument[i].identity = strdup(row->identity);
+        if (!m->identity[i] && m->instrument[i].name && row->identity &&
+            strcmp(m->instrument[i].name, row->name) == 0)
+            m->instrument[i].identity = m->identity[i] = strdup(row->identity);
     return 0;
 }
 
@@ -379,18 +385,23 @@ static enum status_code predict(struct making *m, struct status *st)
     return code;
 }
 
-static bool write_file(const char *path, const char *text, size_t size, FILE *standard)
+/* Into a file of HTML, one of PDF when its name ends so, or to standard output. */
+static enum status_code write_file(const struct command_context *context, const char *path,
+                                   const char *text, size_t size, struct status *st)
 {
     bool dash = strcmp(path, "-") == 0;
-    FILE *out = dash ? standard : fopen(path, "we");
+    const char *end = strrchr(path, '.');
+    FILE *out;
     bool done;
 
-    if (!out)
-        return false;
-    done = fwrite(text, 1, size, out) == size && fflush(out) == 0;
-    if (!dash)
+    if (end && strcasecmp(end, ".pdf") == 0)
+        return topdf_write(text, size, path, context->err, st);
+    out = dash ? context->out : fopen(path, "we");
+    done = out && fwrite(text, 1, size, out) == size && fflush(out) == 0;
+    if (!dash && out)
         done = fclose(out) == 0 && done;
-    return done;
+    return done ? status_ok(st)
+                : status_fail(st, STATUS_IO, "%s cannot be written: %s", path, strerror(errno));
 }
 
 static int make(struct command_context *context, struct making *m, struct store *store,
@@ -426,19 +437,55 @@ static int make(struct command_context *context, struct making *m, struct store 
     done = put_figures(m, &error) && sheet_html(&m->sheet, &html, &size, &error);
     if (!done)
         return command_wrong(context, NAME, "%s", error.text);
-    done = write_file(path, html, size, context->out);
+    write_file(context, path, html, size, &st);
     free(html);
-    if (!done)
-        return command_wrong(context, NAME, "%s cannot be written: %s", path, strerror(errno));
+    if (st.code != STATUS_OK)
+        return command_failed(context, NAME, &st);
     if (strcmp(path, "-") != 0)
         fprintf(context->out, "%s: %s, sheet in %s\n", m->judged->entry.design.name,
                 verdict_word(m->judged->verdict.result), path);
     return COMMAND_DONE;
 }
 
+/* The sheet to wind by, of a coil or a design file. */
+static int make_blank(struct command_context *context, const char *name, const char *path)
+{
+    struct coil_prediction *prediction = calloc(1, sizeof *prediction);
+    struct designfile_warnings warnings;
+    struct coil_conditions conditions;
+    struct coilbook_entry *entry;
+    struct coil *coil = NULL;
+    struct status st;
+    char *html = NULL;
+    size_t size = 0;
+
+    if (!prediction)
+        return command_wrong(context, NAME, "no memory");
+    if (coilbook_named(context->units, context->database, name, &entry, &warnings, &st) ==
+            STATUS_OK &&
+        coil_new(&entry->design, &coil, &st) == STATUS_OK) {
+        coil_conditions_nominal(coil, &conditions);
+        if (coil_predict(coil, &conditions, 0, 0, prediction, &st) == STATUS_OK &&
+            windsheet_html(coil_design(coil), prediction, entry->digest, &html, &size, &st) ==
+                STATUS_OK)
+            write_file(context, path, html, size, &st);
+    }
+    if (st.code == STATUS_OK && strcmp(path, "-") != 0)
+        fprintf(context->out, "%s: sheet to wind by in %s\n", coil_design(coil)->name, path);
+    free(html);
+    coil_free(coil);
+    free(entry);
+    free(prediction);
+    return st.code == STATUS_OK ? COMMAND_DONE : command_failed(context, NAME, &st);
+}
+
 static int run(struct command_context *context, int argc, char **argv)
 {
+    enum { BLANK = 1000 };
+    static const struct option options[] = {{"blank", no_argument, NULL, BLANK},
+                                            {NULL, 0, NULL, 0}};
     const char *path = NULL;
+    bool blank = false;
     struct making *m;
     struct store *store;
     struct status st;
@@ -446,16 +493,21 @@ static int run(struct command_context *context, int argc, char **argv)
     int result;
 
     opterr = 0;
-    while ((option = getopt(argc, argv, "o:")) != -1) {
-        if (option != 'o') {
+    while ((option = getopt_long(argc, argv, ":o:", options, NULL)) != -1) {
+        if (option == 'o')
+            path = optarg;
+        else if (option == BLANK)
+            blank = true;
+        else {
             command_option_wrong(NAME, argv, option, &st);
             return command_failed(context, NAME, &st);
         }
-        path = optarg;
     }
     if (argc - optind != 1 || !path)
         return command_wrong(context, NAME,
-                             "expected NAME -o FILE.html ('-o -' for standard output)");
+                             "expected NAME -o FILE.html, or .pdf ('-o -' for standard output)");
+    if (blank)
+        return make_blank(context, argv[optind], path);
     store = command_open(context, NAME, false);
     if (!store)
         return COMMAND_WRONG;
@@ -471,7 +523,7 @@ static int run(struct command_context *context, int argc, char **argv)
     for (size_t i = 0; i < FIGURES_MAX; ++i)
         free(m->svg[i]);
     for (size_t i = 0; i < m->sheet.instrument_count; ++i)
-        free((char *)(size_t)m->instrument[i].identity);
+        free(m->identity[i]);
     lifting_free(m->lift);
     judging_free(m->judged);
     free(m);
@@ -481,11 +533,14 @@ static int run(struct command_context *context, int argc, char **argv)
 
 const struct command command_sheet = {
     .name = NAME,
-    .summary = "the test sheet of a coil, one page of HTML to print",
-    .usage = "NAME -o FILE.html",
+    .summary = "the test sheet of a coil, one page to print",
+    .usage = "NAME [--blank] -o FILE.html|.pdf",
     .help =
         "Writes the record of the coil's latest sitting on one A4 page: measured against\n"
-        "predicted, verdict, findings, plots, cautions, and the digest of the data behind it.\n\n"
+        "predicted, verdict, findings, plots, cautions, and the digest of the data behind it.\n"
+        "A FILE.pdf is printed by chromium, where that is installed.\n\n"
+        "  --blank   the sheet to wind by instead: layer by layer the turns, and a box to tick\n"
+        "            for every few of them; of a coil, or of a design file\n\n"
         "example: truewound sheet arm-1 -o arm-1.html\n",
     .run = run,
 };

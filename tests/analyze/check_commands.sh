@@ -97,6 +97,36 @@ assert abs(sum(p["figures"]["resistance_pair"]["budget"].values()) - 1) < 0.01
 expect 2 'expected NAME -o FILE' sheet arm-1
 expect 0 'sheet in arm-1.html' sheet arm-1 -o arm-1.html
 expect 2 'cannot be written' sheet arm-1 -o /nonexistent/x.html
+expect 0 'sheet in arm-1.pdf' sheet arm-1 -o arm-1.pdf
+mkdir nothing
+(
+    tw() { env PATH="$work/nothing" "$build/analyze/truewound" "$@"; }
+    expect 2 'no chromium' sheet arm-1 -o never.pdf
+    exit "$failed"
+) || failed=1
+expect 0 'sheet to wind by in wind.html' sheet "$root/fixtures/arm.ini" --blank -o wind.html
+expect 0 'sheet to wind by in wind.pdf' sheet arm-1 --blank -o wind.pdf
+expect 2 "there is no coil 'arm-9'" sheet arm-9 --blank -o never.pdf
+[ ! -e never.pdf ] || {
+    echo "a PDF that was not printed was left"
+    failed=1
+}
+for pdf in arm-1.pdf wind.pdf; do
+    pdfinfo $pdf | grep -q '^Pages: *1$' && pdfinfo $pdf | grep -q '^Page size:.*A4' || {
+        echo "$pdf: not one page of A4"
+        failed=1
+    }
+done
+# Every turn of the design is on the sheet: 3060 on each limb.
+python3 - <<'PYTHON' || failed=1
+import re
+rows = re.findall(r'<tr><td class="figure">(\d+)</td><td class="figure">(\d+)</td><td class="figure">(\d+)</td>',
+                  open("wind.html", encoding="utf-8").read())
+turns = [int(r[1]) for r in rows]
+assert sum(turns) == 2 * 3060, sum(turns)
+assert [int(r[2]) for r in rows].count(3060) == 2
+assert all(int(r[2]) == sum(turns[i - int(r[0]) + 1:i + 1]) for i, r in enumerate(rows))
+PYTHON
 expect 2 'no channel has sent a resistance' take arm-1 limb-a resistance
 expect 2 'does not answer' capture arm-1 pair --channel board.current --voltage '3 V' --keeper on
 expect 0 'nothing was measured yet' readings
