@@ -31,9 +31,11 @@ struct value {
 };
 
 struct benchfile_values {
+    struct work *work; /* while a driver checks the section: where its faults go; else NULL */
     const char *file;
     char section[SECTION_MAX + 1];
     int line;
+    bool faulty; /* the tables found a fault in it */
     size_t count;
     size_t room;
     struct value *value;
@@ -142,6 +144,9 @@ enum status_code benchfile_fail(const struct benchfile_values *values, const cha
     va_start(args, format);
     vsnprintf(text, sizeof text, format, args);
     va_end(args);
+    if (values->work)
+        fault(values->work, "%s:%d: [%s] %s: %s", values->file, benchfile_line(values, key),
+              values->section, key, text);
     return status_fail(st, STATUS_INPUT, "%s:%d: [%s] %s: %s", values->file,
                        benchfile_line(values, key), values->section, key, text);
 }
@@ -494,6 +499,7 @@ static struct benchfile_values *take_section(struct work *work, const struct hea
                                              const struct benchfile_key *const *tables)
 {
     struct benchfile_values *values = calloc(1, sizeof *values);
+    size_t before = work->faults;
 
     if (!values) {
         fault(work, "%s: no memory", inifile_name(work->file));
@@ -529,6 +535,7 @@ static struct benchfile_values *take_section(struct work *work, const struct hea
             value->line = values->line;
             convert(value, key->standard, why, sizeof why);
         }
+    values->faulty = work->faults > before;
     return values;
 }
 
@@ -779,40 +786,14 @@ static enum status_code find_factor(struct work *work, const char *unit, const c
                                 &calibration->unit_offset, st);
 }
 
-/* One [channel INSTRUMENT.NAME] section into the next free channel of its instrument. */
-static void take_channel(struct work *work, const struct heading *heading,
-                         struct benchfile_instrument *instrument, const char *name)
+/* The channel's unit, which must be one of the quantity, or of volts before a shunt. */
+static void take_unit(struct work *work, struct benchfile_channel *channel,
+                      const struct quantity *quantity)
 {
-    const struct driver *driver = driver_find(instrument->driver);
-    const struct benchfile_key *tables[] = {channel_keys, driver->channel_keys, NULL};
-    struct benchfile_channel *channel = &instrument->channel[instrument->channels];
-    struct benchfile_values *values = take_section(work, heading, tables);
-    const struct quantity *quantity;
-    const char *dimension;
+    const struct benchfile_values *values = channel->values;
+    const char *dimension = quantity->unit;
     struct status why;
 
-    if (!values)
-        return;
-    ++instrument->channels;
-    channel->values = values;
-    channel->line = heading->line;
-    snprintf(channel->name, sizeof channel->name, "%s", name);
-    calibration_none(&channel->calibration);
-    channel->resolution = channel->limit_low = channel->limit_high = NAN;
-    quantity = quantity_find(benchfile_text(values, "quantity"));
-    if (!quantity) {
-        if (benchfile_given(values, "quantity")) {
-            benchfile_fail(values, "quantity", &why,
-                           "'%s' is not a quantity known here; expected resistance, voltage, "
-                           "current, temperature, mass, force or another of truewound-bench(5)",
-                           benchfile_text(values, "quantity"));
-            fault(work, "%s", why.text);
-        }
-        return;
-    }
-    snprintf(channel->quantity, sizeof channel->quantity, "%s", quantity->name);
-    channel->calibration.shunt = benchfile_number(values, "shunt");
-    dimension = quantity->unit;
     if (!isnan(channel->calibration.shunt)) {
         channel->calibration.shunt_tolerance = benchfile_number(values, "shunt_tolerance") / 100.0;
         dimension = "V";
@@ -831,6 +812,39 @@ static void take_channel(struct work *work, const struct heading *heading,
                        benchfile_text(values, "unit"),
                        isnan(channel->calibration.shunt) ? "" : "the voltage across the shunt of ",
                        quantity->name, dimension);
+        fault(work, "%s", why.text);
+    }
+}
+
+/* One [channel INSTRUMENT.NAME] section into the next free channel of its instrument. */
+static void take_channel(struct work *work, const struct heading *heading,
+                         struct benchfile_instrument *instrument, const char *name)
+{
+    const struct driver *driver = driver_find(instrument->driver);
+    const struct benchfile_key *tables[] = {channel_keys, driver->channel_keys, NULL};
+    struct benchfile_channel *channel = &instrument->channel[instrument->channels];
+    struct benchfile_values *values = take_section(work, heading, tables);
+    const struct quantity *quantity;
+    struct status why;
+
+    if (!values)
+        return;
+    ++instrument->channels;
+    channel->values = values;
+    channel->line = heading->line;
+    snprintf(channel->name, sizeof channel->name, "%s", name);
+    calibration_none(&channel->calibration);
+    channel->resolution = channel->limit_low = channel->limit_high = NAN;
+    quantity = quantity_find(benchfile_text(values, "quantity"));
+    channel->calibration.shunt = benchfile_number(values, "shunt");
+    if (quantity) {
+        snprintf(channel->quantity, sizeof channel->quantity, "%s", quantity->name);
+        take_unit(work, channel, quantity);
+    } else if (benchfile_given(values, "quantity")) {
+        benchfile_fail(values, "quantity", &why,
+                       "'%s' is not a quantity known here; expected resistance, voltage, current, "
+                       "temperature, mass, force or another of truewound-bench(5)",
+                       benchfile_text(values, "quantity"));
         fault(work, "%s", why.text);
     }
     channel->asked_only = strcmp(benchfile_text(values, "when"), "asked") == 0;
@@ -1022,10 +1036,18 @@ static void take_channel_heading(struct work *work, const struct heading *headin
     take_channel(work, heading, instrument, name);
 }
 
+static void report_to(const struct benchfile_instrument *instrument, struct work *work)
+{
+    instrument->values->work = work;
+    for (size_t i = 0; i < instrument->channels; ++i)
+        instrument->channel[i].values->work = work;
+}
+
 /* The driver's own check: it makes its state, which is thrown away. */
 static void check_with_driver(struct work *work, const struct benchfile_instrument *instrument)
 {
     const struct driver *driver = driver_find(instrument->driver);
+    size_t before = work->faults;
     void *state = NULL;
     struct status why;
 
@@ -1034,10 +1056,22 @@ static void check_with_driver(struct work *work, const struct benchfile_instrume
               work->bench->path, instrument->line, instrument->name, instrument->name);
         return;
     }
-    if (driver->create(instrument, &state, &why) != STATUS_OK)
-        fault(work, "%s", why.text);
-    else
+    report_to(instrument, work);
+    if (driver->create(instrument, &state, &why) == STATUS_OK)
         driver->destroy(state);
+    else if (work->faults == before)
+        fault(work, "%s", why.text);
+    report_to(instrument, NULL);
+}
+
+/* True when the section passed the tables: a driver's check can then rely on it. */
+static bool is_sound(const struct benchfile_instrument *instrument)
+{
+    bool sound = !instrument->values->faulty;
+
+    for (size_t i = 0; i < instrument->channels; ++i)
+        sound = sound && !instrument->channel[i].values->faulty;
+    return sound;
 }
 
 static void check_headings(struct work *work)
@@ -1084,9 +1118,8 @@ static enum status_code take_file(struct work *work)
         take_channel_heading(work, &work->heading[i]);
     if (work->headings == 0 || (bench->instruments == 0 && work->faults == 0))
         fault(work, "%s: has no [instrument NAME] section", bench->path);
-    /* A driver sees only what passed the tables: its check can then rely on them. */
-    if (work->faults == 0)
-        for (size_t i = 0; i < bench->instruments; ++i)
+    for (size_t i = 0; i < bench->instruments; ++i)
+        if (is_sound(&bench->instrument[i]))
             check_with_driver(work, &bench->instrument[i]);
     return work->faults ? STATUS_INPUT : status_ok(work->st);
 }

@@ -81,3 +81,16 @@ struct pattern_part pattern_part(const struct pattern *pattern, int group)
     return (struct pattern_part){pattern->line + ovector[2 * group],
                                  ovector[2 * group + 1] - ovector[2 * group]};
 }
+
+const char *pattern_group_name(const struct pattern *pattern, size_t index)
+{
+    uint32_t count = 0;
+    uint32_t size = 0;
+    PCRE2_SPTR table = NULL;
+
+    pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMECOUNT, &count);
+    pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMEENTRYSIZE, &size);
+    pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMETABLE, &table);
+    /* Each entry is the group's number in two bytes, then its name. */
+    return index < count ? (const char *)table + index * size + 2 : NULL;
+}

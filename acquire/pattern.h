@@ -33,4 +33,8 @@ bool pattern_match(struct pattern *pattern, const char *line, size_t length);
  * line then matched. */
 struct pattern_part pattern_part(const struct pattern *pattern, int group);
 
+/* The name of the pattern's named group number index, counted from 0 in the order of the alphabet;
+ * NULL beyond the last. */
+const char *pattern_group_name(const struct pattern *pattern, size_t index);
+
 #endif

@@ -4,6 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "acquire/benchcheck.h"
 #include "acquire/benchfile.h"
 #include "acquire/driver.h"
 #include "acquire/log.h"
@@ -77,16 +78,28 @@ static void print_fault(void *to, const char *text)
     fprintf(stderr, "%s\n", text);
 }
 
+static void print_warning(void *to, const char *text)
+{
+    (void)to;
+    fprintf(stderr, "warning: %s\n", text);
+}
+
 static int check(const char *path)
 {
     struct benchfile *bench;
     size_t channels = 0;
+    size_t warnings;
 
     if (benchfile_read(path, print_fault, NULL, &bench, NULL) != STATUS_OK)
         return 2;
     for (size_t i = 0; i < bench->instruments; ++i)
         channels += bench->instrument[i].channels;
-    printf("%s: good: %zu instruments, %zu channels\n", path, bench->instruments, channels);
+    warnings = benchcheck_warn(bench, print_warning, NULL);
+    printf("%s: %s: %zu instruments, %zu channels", path, warnings ? "usable" : "good",
+           bench->instruments, channels);
+    if (warnings)
+        printf(", %zu warnings", warnings);
+    puts("");
     benchfile_free(bench);
     return 0;
 }

@@ -242,7 +242,12 @@ static void find_groups(const struct lines *l, struct line_pattern *p)
 
 static enum status_code make_patterns(struct lines *l, struct status *st)
 {
+    static const char *const keys[] = {"overload_pattern", "identity_pattern", "capture_begin",
+                                       "capture_sample",   "capture_end",      "capture_refused"};
+    struct pattern **patterns[] = {&l->overload,       &l->identity,    &l->capture_begin,
+                                   &l->capture_sample, &l->capture_end, &l->capture_refused};
     const struct benchfile_values *values = l->instrument->values;
+    enum status_code code = STATUS_OK;
     const char *text;
     struct status why;
 
@@ -251,8 +256,10 @@ static enum status_code make_patterns(struct lines *l, struct status *st)
 
         if (l->patterns == PATTERNS_MAX)
             return benchfile_fail(values, "pattern", st, "more than %d patterns", PATTERNS_MAX);
-        if (pattern_new(text, &p->pattern, &why) != STATUS_OK)
-            return benchfile_fail(values, "pattern", st, "%s", why.text);
+        if (pattern_new(text, &p->pattern, &why) != STATUS_OK) {
+            code = benchfile_fail(values, "pattern", st, "%s", why.text);
+            continue;
+        }
         ++l->patterns;
         find_groups(l, p);
     }
@@ -260,23 +267,22 @@ static enum status_code make_patterns(struct lines *l, struct status *st)
         if (l->ignores == PATTERNS_MAX)
             return benchfile_fail(values, "ignore_pattern", st, "more than %d patterns",
                                   PATTERNS_MAX);
-        if (pattern_new(text, &l->ignore[l->ignores], &why) != STATUS_OK)
-            return benchfile_fail(values, "ignore_pattern", st, "%s", why.text);
-        ++l->ignores;
+        if (pattern_new(text, &l->ignore[l->ignores], &why) == STATUS_OK)
+            ++l->ignores;
+        else
+            code = benchfile_fail(values, "ignore_pattern", st, "%s", why.text);
     }
-    if (make_pattern(values, "overload_pattern", &l->overload, st) != STATUS_OK ||
-        make_pattern(values, "identity_pattern", &l->identity, st) != STATUS_OK ||
-        make_pattern(values, "capture_begin", &l->capture_begin, st) != STATUS_OK ||
-        make_pattern(values, "capture_sample", &l->capture_sample, st) != STATUS_OK ||
-        make_pattern(values, "capture_end", &l->capture_end, st) != STATUS_OK ||
-        make_pattern(values, "capture_refused", &l->capture_refused, st) != STATUS_OK)
-        return st ? st->code : STATUS_INPUT;
-    return status_ok(st);
+    for (size_t i = 0; i < sizeof keys / sizeof keys[0]; ++i)
+        if (make_pattern(values, keys[i], patterns[i], st) != STATUS_OK)
+            code = STATUS_INPUT;
+    return code;
 }
 
 /* Every channel must come from somewhere: a group of a pattern, or a column. */
 static enum status_code check_channels(struct lines *l, struct status *st)
 {
+    enum status_code code = STATUS_OK;
+
     for (size_t i = 0; i < l->instrument->channels; ++i) {
         const struct benchfile_channel *channel = &l->instrument->channel[i];
         const char *field = benchfile_text(channel->values, "field");
@@ -290,12 +296,12 @@ static enum status_code check_channels(struct lines *l, struct status *st)
         for (size_t k = 0; k < l->patterns; ++k)
             found = found || l->pattern[k].value[i] > 0;
         if (!found && !channel->asked_only)
-            return benchfile_fail(channel->values, field ? "field" : "column", st,
+            code = benchfile_fail(channel->values, field ? "field" : "column", st,
                                   "no pattern of [instrument %s] has a group (?<%s>...), and the "
                                   "channel has no column",
                                   l->instrument->name, field ? field : channel->name);
     }
-    return status_ok(st);
+    return code;
 }
 
 static enum status_code check_capture(struct lines *l, struct status *st)
@@ -371,6 +377,7 @@ static enum status_code make_checksum(struct lines *l, struct status *st)
     const struct benchfile_values *values = l->instrument->values;
     const char *form = benchfile_text(values, "checksum_form");
     const char *marks = benchfile_text(values, "checksum_marks");
+    enum status_code code = STATUS_OK;
 
     l->checksum = checksum_kind(benchfile_text(values, "checksum"));
     for (size_t i = 0; i < sizeof forms / sizeof forms[0]; ++i)
@@ -379,15 +386,16 @@ static enum status_code make_checksum(struct lines *l, struct status *st)
     l->checksum_no_mark = strcmp(benchfile_text(values, "checksum_mark"), "none") == 0;
     l->sums_start = strcmp(marks, "start") == 0 || strcmp(marks, "both") == 0;
     l->sums_mark = strcmp(marks, "end") == 0 || strcmp(marks, "both") == 0;
-    if (one_byte(values, "checksum_start", &l->checksum_start, st) != STATUS_OK ||
-        (!l->checksum_no_mark &&
-         one_byte(values, "checksum_mark", &l->checksum_mark, st) != STATUS_OK))
-        return st ? st->code : STATUS_INPUT;
+    if (one_byte(values, "checksum_start", &l->checksum_start, st) != STATUS_OK)
+        code = STATUS_INPUT;
+    if (!l->checksum_no_mark &&
+        one_byte(values, "checksum_mark", &l->checksum_mark, st) != STATUS_OK)
+        code = STATUS_INPUT;
     if (is_raw_sum(l) && l->checksum_no_mark && (!l->terminator || l->terminator_length == 0))
-        return benchfile_fail(values, "checksum_form", st,
+        code = benchfile_fail(values, "checksum_form", st,
                               "a raw sum may look like a line end: give the terminator's bytes, or "
                               "the checksum_mark in front of the sum");
-    return status_ok(st);
+    return code;
 }
 
 static enum status_code lines_create(const struct benchfile_instrument *instrument, void **state,
@@ -396,6 +404,7 @@ static enum status_code lines_create(const struct benchfile_instrument *instrume
     const struct benchfile_values *values = instrument->values;
     struct lines *l = calloc(1, sizeof *l);
     const char *decimal = benchfile_text(values, "decimal");
+    enum status_code code = STATUS_OK;
     const char *terminator;
 
     *state = NULL;
@@ -411,11 +420,15 @@ static enum status_code lines_create(const struct benchfile_instrument *instrume
         l->terminator = terminator;
     if (l->terminator && strcmp(terminator, "quiet") == 0)
         l->terminator_length = 0;
-    if (one_byte(values, "separator", &l->separator, st) != STATUS_OK ||
-        make_checksum(l, st) != STATUS_OK || make_patterns(l, st) != STATUS_OK ||
-        check_channels(l, st) != STATUS_OK || check_capture(l, st) != STATUS_OK) {
+    /* All of them, so that all faults are said. */
+    code = one_byte(values, "separator", &l->separator, st) == STATUS_OK ? code : STATUS_INPUT;
+    code = make_checksum(l, st) == STATUS_OK ? code : STATUS_INPUT;
+    code = make_patterns(l, st) == STATUS_OK ? code : STATUS_INPUT;
+    code = check_channels(l, st) == STATUS_OK ? code : STATUS_INPUT;
+    code = check_capture(l, st) == STATUS_OK ? code : STATUS_INPUT;
+    if (code != STATUS_OK) {
         lines_destroy(l);
-        return st ? st->code : STATUS_INPUT;
+        return code;
     }
     if (l->columns && l->decimal == NUMBER_EITHER && l->separator == ',')
         l->decimal = NUMBER_POINT; /* the comma parts the columns, so it parts no number */

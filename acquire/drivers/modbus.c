@@ -240,6 +240,7 @@ static bool read_mark(const char *text, bool *bits, uint64_t *raw, double *numbe
 static enum status_code check_marks(const struct benchfile_channel *channel, const char *key,
                                     struct status *st)
 {
+    enum status_code code = STATUS_OK;
     const char *item;
     uint64_t raw;
     double number;
@@ -247,35 +248,18 @@ static enum status_code check_marks(const struct benchfile_channel *channel, con
 
     for (size_t i = 0; (item = benchfile_item(channel->values, key, i, NULL)); ++i)
         if (!read_mark(item, &bits, &raw, &number))
-            return benchfile_fail(channel->values, key, st,
+            code = benchfile_fail(channel->values, key, st,
                                   "'%.40s' is neither a number nor bits such as 0x7FFF", item);
-    return status_ok(st);
+    return code;
 }
 
-static enum status_code make_place(struct modbus *m, size_t index, struct status *st)
+/* The type, which must be stated and fit the table. */
+static enum status_code make_type(struct place *place, const struct benchfile_values *values,
+                                  struct status *st)
 {
-    static const char *const tables[] = {"coil", "discrete", "input", "holding"};
-    const struct benchfile_channel *channel = &m->instrument->channel[index];
-    const struct benchfile_values *values = channel->values;
-    struct place *place = &m->place[index];
-    const char *table = benchfile_text(values, "table");
     const char *type = benchfile_text(values, "type");
-    enum table stated = TABLE_HOLDING;
-    const char *why;
-    bool named, bit;
+    bool bit = place->table == TABLE_COIL || place->table == TABLE_DISCRETE;
 
-    for (size_t i = 0; table && i < 4; ++i)
-        if (strcmp(table, tables[i]) == 0)
-            stated = (enum table)i;
-    place->table = stated;
-    why = find_address(m, benchfile_text(values, "register"), &named, &place->table, &place->first);
-    if (why)
-        return benchfile_fail(values, "register", st, "'%.40s' %s",
-                              benchfile_text(values, "register"), why);
-    if (named && table && place->table != stated)
-        return benchfile_fail(values, "table", st, "the register's first digit says %s",
-                              table_words[place->table]);
-    bit = place->table == TABLE_COIL || place->table == TABLE_DISCRETE;
     if (!type && !bit)
         return benchfile_fail(values, "type", st,
                               "missing; the instrument's manual says whether the register holds "
@@ -286,19 +270,49 @@ static enum status_code make_place(struct modbus *m, size_t index, struct status
     if (bit != (place->type == TYPE_BIT))
         return benchfile_fail(values, "type", st, "a %s cannot hold '%s'",
                               table_words[place->table], types[place->type].name);
-    if (place->first + types[place->type].registers > SPACE ||
-        types[place->type].registers > m->most)
-        return benchfile_fail(values, "type", st, "%s needs %u registers, more than there are",
+    return STATUS_OK;
+}
+
+/* Goes on after a fault, so that all are said. */
+static enum status_code make_place(struct modbus *m, size_t index, struct status *st)
+{
+    static const char *const tables[] = {"coil", "discrete", "input", "holding"};
+    const struct benchfile_channel *channel = &m->instrument->channel[index];
+    const struct benchfile_values *values = channel->values;
+    struct place *place = &m->place[index];
+    const char *table = benchfile_text(values, "table");
+    enum table stated = TABLE_HOLDING;
+    enum status_code code = STATUS_OK;
+    const char *why;
+    bool named;
+
+    for (size_t i = 0; table && i < 4; ++i)
+        if (strcmp(table, tables[i]) == 0)
+            stated = (enum table)i;
+    place->table = stated;
+    why = find_address(m, benchfile_text(values, "register"), &named, &place->table, &place->first);
+    if (why)
+        code = benchfile_fail(values, "register", st, "'%.40s' %s",
+                              benchfile_text(values, "register"), why);
+    if (!why && named && table && place->table != stated)
+        code = benchfile_fail(values, "table", st, "the register's first digit says %s",
+                              table_words[place->table]);
+    if (make_type(place, values, st) != STATUS_OK)
+        code = STATUS_INPUT;
+    else if (place->first + types[place->type].registers > SPACE ||
+             types[place->type].registers > m->most)
+        code = benchfile_fail(values, "type", st, "%s needs %u registers, more than there are",
                               types[place->type].name, types[place->type].registers);
     place->low_word_first = is_low_first(m, channel, "words");
     place->low_byte_first = is_low_first(m, channel, "bytes");
     place->slave = find_slave(
         m, benchfile_integer(benchfile_given(values, "slave") ? values : m->instrument->values,
                              "slave"));
-    if (check_marks(channel, "invalid", st) != STATUS_OK ||
-        check_marks(channel, "overload", st) != STATUS_OK)
-        return st ? st->code : STATUS_INPUT;
-    return status_ok(st);
+    if (check_marks(channel, "invalid", st) != STATUS_OK)
+        code = STATUS_INPUT;
+    if (check_marks(channel, "overload", st) != STATUS_OK)
+        code = STATUS_INPUT;
+    return code;
 }
 
 static bool is_active(const struct modbus *m, size_t channel)
@@ -419,6 +433,7 @@ static const char *read_command(const struct modbus *m, const char *text, unsign
 static enum status_code check_commands(const struct modbus *m, struct status *st)
 {
     const struct benchfile_values *values = m->instrument->values;
+    enum status_code code = STATUS_OK;
     unsigned char frame[6];
     const char *item;
 
@@ -428,9 +443,9 @@ static enum status_code check_commands(const struct modbus *m, struct status *st
             body ? read_command(m, body + 1 + strspn(body + 1, " "), frame) : "needs a name";
 
         if (why)
-            return benchfile_fail(values, "command", st, "'%.60s': %s", item, why);
+            code = benchfile_fail(values, "command", st, "'%.60s': %s", item, why);
     }
-    return status_ok(st);
+    return code;
 }
 
 static enum status_code modbus_create(const struct benchfile_instrument *instrument, void **state,
@@ -440,6 +455,7 @@ static enum status_code modbus_create(const struct benchfile_instrument *instrum
     struct modbus *m = calloc(1, sizeof *m);
     long baud = benchfile_integer(values, "baud");
     int64_t pause = benchfile_time(values, "pause");
+    enum status_code code = STATUS_OK;
 
     *state = NULL;
     if (!m)
@@ -457,15 +473,16 @@ static enum status_code modbus_create(const struct benchfile_instrument *instrum
     find_slave(m, benchfile_integer(values, "slave"));
     for (size_t i = 0; i < instrument->channels; ++i)
         if (make_place(m, i, st) != STATUS_OK)
-            goto fail;
+            code = STATUS_INPUT;
     if (check_commands(m, st) != STATUS_OK)
-        goto fail;
+        code = STATUS_INPUT;
+    if (code != STATUS_OK) {
+        free(m);
+        return code;
+    }
     plan_blocks(m);
     *state = m;
     return status_ok(st);
-fail:
-    free(m);
-    return st ? st->code : STATUS_INPUT;
 }
 
 /* ---- talking ---- */

@@ -176,42 +176,41 @@ static const char *function_of(const struct benchfile_channel *channel)
     return NULL;
 }
 
-/* The commands of a channel: those given, else the standard ones of its function. */
-static enum status_code make_channel(const struct benchfile_channel *channel,
-                                     struct scpi_channel *out, struct status *st)
+static enum status_code make_range(const struct benchfile_values *values, struct scpi_channel *out,
+                                   char argument[32], struct status *st)
 {
-    const struct benchfile_values *values = channel->values;
-    const char *function = function_of(channel);
     const char *range = benchfile_text(values, "range");
-    const char *method = benchfile_text(values, "method");
-    const char *query = benchfile_bytes(values, "query", NULL);
-    double nplc = benchfile_number(values, "nplc");
-    const char *item;
-    char argument[32] = "";
     struct number number;
-    size_t length;
 
-    out->field = benchfile_integer(values, "field");
+    argument[0] = '\0';
     out->range = NAN;
-    if (benchfile_integer(values, "wires") == 3)
-        return benchfile_fail(values, "wires", st, "3 wires; expected 2 or 4");
-    if (strcmp(range, "auto") != 0) {
-        if (!number_read(range, strlen(range), NUMBER_POINT, &number) ||
-            number.used != strlen(range) || !(number.value > 0.0))
-            return benchfile_fail(values, "range", st,
-                                  "'%s' is neither 'auto' nor a number above 0", range);
-        out->range = number.value;
-        snprintf(argument, sizeof argument, " %.10g", number.value);
-    }
-    if (benchfile_text(values, "pattern")) {
-        struct status why;
+    if (strcmp(range, "auto") == 0)
+        return STATUS_OK;
+    if (!number_read(range, strlen(range), NUMBER_POINT, &number) || number.used != strlen(range) ||
+        !(number.value > 0.0))
+        return benchfile_fail(values, "range", st, "'%s' is neither 'auto' nor a number above 0",
+                              range);
+    out->range = number.value;
+    snprintf(argument, 32, " %.10g", number.value);
+    return STATUS_OK;
+}
 
+/* The pattern of the answer, and the commands given. */
+static enum status_code make_own(const struct benchfile_values *values, struct scpi_channel *out,
+                                 struct status *st)
+{
+    enum status_code code = STATUS_OK;
+    const char *item;
+    size_t length;
+    struct status why;
+
+    if (benchfile_text(values, "pattern")) {
         if (pattern_new(benchfile_text(values, "pattern"), &out->pattern, &why) != STATUS_OK)
             return benchfile_fail(values, "pattern", st, "%s", why.text);
         out->value = pattern_group(out->pattern, "value");
         out->unit = pattern_group(out->pattern, "unit");
         if (out->value < 0)
-            return benchfile_fail(values, "pattern", st, "the pattern needs a group (?<value>...)");
+            code = benchfile_fail(values, "pattern", st, "the pattern needs a group (?<value>...)");
     }
     for (size_t i = 0; (item = benchfile_item(values, "configure", i, &length)); ++i) {
         if (i == CONFIGURE_MAX || length >= COMMAND_MAX)
@@ -220,25 +219,50 @@ static enum status_code make_channel(const struct benchfile_channel *channel,
                                   CONFIGURE_MAX, COMMAND_MAX - 1);
         snprintf(out->configure[out->configures++], COMMAND_MAX, "%s", item);
     }
+    return code;
+}
+
+/* The commands of a channel: those given, else the standard ones of its function. Goes on after a
+ * fault, so that all are said; the first is returned. */
+static enum status_code make_channel(const struct benchfile_channel *channel,
+                                     struct scpi_channel *out, struct status *st)
+{
+    const struct benchfile_values *values = channel->values;
+    const char *function = function_of(channel);
+    const char *method = benchfile_text(values, "method");
+    const char *query = benchfile_bytes(values, "query", NULL);
+    bool measure = strcmp(method, "measure") == 0;
+    double nplc = benchfile_number(values, "nplc");
+    enum status_code code = STATUS_OK;
+    char argument[32];
+
+    out->field = benchfile_integer(values, "field");
+    if (benchfile_integer(values, "wires") == 3)
+        code = benchfile_fail(values, "wires", st, "3 wires; expected 2 or 4");
+    if (make_range(values, out, argument, st) != STATUS_OK ||
+        make_own(values, out, st) != STATUS_OK)
+        code = STATUS_INPUT;
     if (query && strlen(query) >= COMMAND_MAX)
-        return benchfile_fail(values, "query", st, "longer than %d bytes", COMMAND_MAX - 1);
+        code = benchfile_fail(values, "query", st, "longer than %d bytes", COMMAND_MAX - 1);
     if (query)
         snprintf(out->query, sizeof out->query, "%s", query);
-    else if (strcmp(method, "measure") == 0 && function)
+    else if (measure && function)
         snprintf(out->query, sizeof out->query, "MEAS:%s?%s", function, argument);
     else
         snprintf(out->query, sizeof out->query, "%s",
                  strcmp(method, "fetch") == 0 ? "FETC?" : "READ?");
-    if (out->configures > 0 || query || strcmp(method, "measure") == 0) {
+    if (out->configures > 0 || query || measure) {
         if (!isnan(nplc))
-            return benchfile_fail(values, "nplc", st,
+            code = benchfile_fail(values, "nplc", st,
                                   "has no effect beside configure, query or method = measure; put "
                                   "the command among the configure lines");
-        if (!query && !function && strcmp(method, "measure") == 0)
-            return benchfile_fail(values, "query", st, "missing; SCPI has no standard query for %s",
+        if (!query && !function && measure && *channel->quantity)
+            code = benchfile_fail(values, "query", st, "missing; SCPI has no standard query for %s",
                                   channel->quantity);
-        return status_ok(st);
+        return code;
     }
+    if (!*channel->quantity)
+        return STATUS_INPUT; /* that has been said */
     if (!function)
         return benchfile_fail(values, "query", st,
                               "missing; SCPI has no standard function for %s here",
@@ -247,20 +271,22 @@ static enum status_code make_channel(const struct benchfile_channel *channel,
     snprintf(out->configure[out->configures++], COMMAND_MAX, "CONF:%s%s", function, argument);
     if (!isnan(nplc))
         snprintf(out->configure[out->configures++], COMMAND_MAX, "%s:NPLC %.10g", function, nplc);
-    return status_ok(st);
+    return code;
 }
 
 static enum status_code fill(struct scpi *s, struct status *st)
 {
     const struct benchfile_values *values = s->instrument->values;
     const char *text = benchfile_bytes(values, "terminator", &s->terminator_length);
+    enum status_code code = STATUS_OK;
     size_t length;
     struct status why;
 
     if (s->terminator_length < 1 || s->terminator_length > sizeof s->terminator)
-        return benchfile_fail(values, "terminator", st, "must be 1 to %zu bytes",
+        code = benchfile_fail(values, "terminator", st, "must be 1 to %zu bytes",
                               sizeof s->terminator);
-    memcpy(s->terminator, text, s->terminator_length);
+    else
+        memcpy(s->terminator, text, s->terminator_length);
     s->echo = strcmp(benchfile_text(values, "echo"), "no") != 0;
     text = benchfile_text(values, "decimal");
     s->decimal = strcmp(text, "point") == 0   ? NUMBER_POINT
@@ -268,23 +294,26 @@ static enum status_code fill(struct scpi *s, struct status *st)
                                               : NUMBER_EITHER;
     for (size_t i = 0; benchfile_item(values, "setup", i, &length); ++i)
         if (length >= COMMAND_MAX)
-            return benchfile_fail(values, "setup", st, "a command longer than %d bytes",
+            code = benchfile_fail(values, "setup", st, "a command longer than %d bytes",
                                   COMMAND_MAX - 1);
     for (size_t i = 0; (text = benchfile_item(values, "ignore_pattern", i, NULL)); ++i) {
-        if (s->ignores == IGNORES_MAX)
-            return benchfile_fail(values, "ignore_pattern", st, "more than %d patterns",
-                                  IGNORES_MAX);
-        if (pattern_new(text, &s->ignore[s->ignores], &why) != STATUS_OK)
-            return benchfile_fail(values, "ignore_pattern", st, "%s", why.text);
-        ++s->ignores;
+        if (s->ignores == IGNORES_MAX) {
+            code =
+                benchfile_fail(values, "ignore_pattern", st, "more than %d patterns", IGNORES_MAX);
+            break;
+        }
+        if (pattern_new(text, &s->ignore[s->ignores], &why) == STATUS_OK)
+            ++s->ignores;
+        else
+            code = benchfile_fail(values, "ignore_pattern", st, "%s", why.text);
     }
     s->channel = calloc(s->instrument->channels, sizeof *s->channel);
     if (!s->channel)
         return status_fail(st, STATUS_MEMORY, "no memory");
     for (size_t i = 0; i < s->instrument->channels; ++i)
         if (make_channel(&s->instrument->channel[i], &s->channel[i], st) != STATUS_OK)
-            return st ? st->code : STATUS_INPUT;
-    return status_ok(st);
+            code = STATUS_INPUT;
+    return code;
 }
 
 static enum status_code scpi_create(const struct benchfile_instrument *instrument, void **state,
@@ -292,6 +321,7 @@ static enum status_code scpi_create(const struct benchfile_instrument *instrumen
 {
     struct scpi *s = calloc(1, sizeof *s);
     struct status own;
+    enum status_code code;
 
     *state = NULL;
     st = st ? st : &own;
@@ -299,9 +329,10 @@ static enum status_code scpi_create(const struct benchfile_instrument *instrumen
         return status_fail(st, STATUS_MEMORY, "no memory");
     s->instrument = instrument;
     s->selected = SIZE_MAX;
-    if (fill(s, st) != STATUS_OK) {
+    code = fill(s, st);
+    if (code != STATUS_OK) {
         scpi_destroy(s);
-        return st->code;
+        return code;
     }
     *state = s;
     return status_ok(st);

@@ -163,6 +163,7 @@ static enum status_code segments_create(const struct benchfile_instrument *instr
                                         struct status *st)
 {
     struct segments *s = calloc(1, sizeof *s);
+    enum status_code code = STATUS_OK;
     const char *item;
 
     *state = NULL;
@@ -174,7 +175,7 @@ static enum status_code segments_create(const struct benchfile_instrument *instr
         s->at[i] = marks[i].standard;
     for (size_t i = 0; (item = benchfile_item(instrument->values, "flag", i, NULL)); ++i)
         if (take_flag(s, item, st) != STATUS_OK)
-            goto fail;
+            code = STATUS_INPUT;
     for (size_t i = 0; i < instrument->channels; ++i) {
         const struct benchfile_channel *channel = &instrument->channel[i];
         bool shown = false;
@@ -182,19 +183,18 @@ static enum status_code segments_create(const struct benchfile_instrument *instr
         /* A shunt makes volts into amperes: the dial then stands on volts. */
         for (size_t k = 0; k < sizeof measured / sizeof measured[0]; ++k)
             shown = shown || strcmp(channel->quantity, measured[k].quantity) == 0;
-        if (!shown) {
-            benchfile_fail(channel->values, "quantity", st,
-                           "a display of this kind shows no %s; it shows voltage, current, "
-                           "resistance, capacitance, frequency, ratio or temperature",
-                           channel->quantity);
-            goto fail;
-        }
+        if (!shown && *channel->quantity)
+            code = benchfile_fail(channel->values, "quantity", st,
+                                  "a display of this kind shows no %s; it shows voltage, current, "
+                                  "resistance, capacitance, frequency, ratio or temperature",
+                                  channel->quantity);
+    }
+    if (code != STATUS_OK) {
+        free(s);
+        return code;
     }
     *state = s;
     return status_ok(st);
-fail:
-    free(s);
-    return st ? st->code : STATUS_INPUT;
 }
 
 static void segments_opened(void *state, int64_t mono)

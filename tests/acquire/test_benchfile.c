@@ -1,4 +1,5 @@
 /* The bench file: what is taken, and that each fault is named by file, line, section and field. */
+#include "acquire/benchcheck.h"
 #include "tests/acquire/harness.h"
 
 #define METER "[instrument m]\ndriver = scpi\nport = /dev/m\n[channel m.r]\nquantity = resistance\n"
@@ -163,6 +164,63 @@ static void all_faults(void **state)
     free(faults);
 }
 
+/* The drivers say all they find, too, in each section whose values are right in themselves. */
+static void all_faults_of_drivers(void **state)
+{
+    char *faults = faults_of("[instrument b]\ndriver = lines\nport = /dev/b\nseparator = xx\n"
+                             "checksum_mark = yy\npattern = ^(?<v>.+)$\n"
+                             "[channel b.w]\nquantity = voltage\n"
+                             "[channel b.x]\nquantity = nonsense\ncalibrated = never\n"
+                             "[instrument m]\ndriver = modbus\nport = /dev/m\n"
+                             "[channel m.r]\nquantity = resistance\nregister = abc\ninvalid = z\n"
+                             "[instrument s]\ndriver = scpi\nport = /dev/s\nterminator =\n"
+                             "[channel s.r]\nquantity = resistance\nwires = 3\nrange = -5\n"
+                             "[channel s.m]\nquantity = mass\n"
+                             "[instrument h]\ndriver = segments\nport = /dev/h\nflag = x\n"
+                             "[channel h.m]\nquantity = mass\n"
+                             "[instrument z]\ndriver = modbus\nport = /dev/z\nbaud = x\n"
+                             "[channel z.r]\nquantity = resistance\nregister = abc\n");
+
+    static const char *const expected[] = {
+        "b.conf:4: [instrument b] separator",   "b.conf:5: [instrument b] checksum_mark",
+        "b.conf:7: [channel b.w] column",       "b.conf:10: [channel b.x] quantity",
+        "b.conf:11: [channel b.x] calibrated",  "b.conf:17: [channel m.r] register",
+        "b.conf:18: [channel m.r] invalid",     "b.conf:15: [channel m.r] type",
+        "b.conf:22: [instrument s] terminator", "b.conf:25: [channel s.r] wires",
+        "b.conf:26: [channel s.r] range",       "b.conf:27: [channel s.m] query",
+        "b.conf:32: [instrument h] flag",       "b.conf:34: [channel h.m] quantity",
+        "b.conf:38: [instrument z] baud",
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof expected / sizeof expected[0]; ++i)
+        if (!strstr(faults, expected[i]))
+            fail_msg("%s is not in\n%s", expected[i], faults);
+    assert_null(strstr(faults, "[channel z.r]"));
+    free(faults);
+}
+
+static void warnings(void **state)
+{
+    struct benchfile *bench =
+        bench_of("[instrument b]\ndriver = lines\nport = /dev/b\n"
+                 "pattern = ^(?<stabel>S)?(?<v>[0-9.]+)(?<v_unit>m?V) (?<sequence>[0-9]+)$\n"
+                 "[channel b.v]\nquantity = voltage\naccuracy = 1 %\n"
+                 "[channel b.i]\nquantity = current\ncolumn = 2\n"
+                 "[channel b.n]\nquantity = count\ncolumn = 3\n");
+    struct text text = {0};
+
+    (void)state;
+    assert_int_equal(benchcheck_warn(bench, add_fault, &text), 2);
+    assert_string_equal(text.bytes,
+                        "bench:4: [instrument b] pattern: the group (?<stabel>...) is no channel's "
+                        "and means nothing\n"
+                        "bench:8: [channel b.i] accuracy: no accuracy is given: limits of 1.5 % of "
+                        "the reading will be assumed; the instrument's manual has its own\n");
+    text_free(&text);
+    benchfile_free(bench);
+}
+
 static void good_file(void **state)
 {
     struct benchfile *bench =
@@ -248,7 +306,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(one_fault_each), cmocka_unit_test(two_points_need_two),
         cmocka_unit_test(all_faults),     cmocka_unit_test(good_file),
-        cmocka_unit_test(damaged_files),
+        cmocka_unit_test(damaged_files),  cmocka_unit_test(all_faults_of_drivers),
+        cmocka_unit_test(warnings),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -1,0 +1,115 @@
+#include "acquire/benchcheck.h"
+
+#include <stdio.h>
+#include <string.h>
+
+#include "acquire/pattern.h"
+#include "db/quantity.h"
+
+struct work {
+    benchfile_report report;
+    void *to;
+    size_t count;
+};
+
+static void warn(struct work *work, const struct status *st)
+{
+    ++work->count;
+    work->report(work->to, st->text);
+}
+
+/* What truewound(1) takes for the limits of an instrument that states none, per cent of reading:
+ * common practice, no source. */
+static double assumed(enum quantity_id id)
+{
+    switch (id) {
+    case QUANTITY_RESISTANCE:
+    case QUANTITY_VOLTAGE:
+    case QUANTITY_MASS:
+    case QUANTITY_FORCE:
+        return 1.0;
+    case QUANTITY_CURRENT:
+        return 1.5;
+    case QUANTITY_INDUCTANCE:
+        return 2.0;
+    default:
+        return 0.0;
+    }
+}
+
+static void check_accuracy(struct work *work, const struct benchfile_channel *channel)
+{
+    const struct quantity *quantity = quantity_find(channel->quantity);
+    double percent = quantity ? assumed(quantity->id) : 0.0;
+    struct status st;
+
+    if (channel->calibration.ranges > 0 || percent == 0.0)
+        return;
+    benchfile_fail(channel->values, "accuracy", &st,
+                   "no accuracy is given: limits of %g %% of the reading will be assumed; the "
+                   "instrument's manual has its own",
+                   percent);
+    warn(work, &st);
+}
+
+/* Whether a group of this name means something to the lines driver. */
+static bool is_known(const struct benchfile_instrument *instrument, const char *group)
+{
+    static const char *const names[] = {"unit", "stable",      "unstable",
+                                        "hold", "low_battery", "sequence"};
+
+    for (size_t i = 0; i < sizeof names / sizeof names[0]; ++i)
+        if (strcmp(group, names[i]) == 0)
+            return true;
+    for (size_t i = 0; i < instrument->channels; ++i) {
+        const struct benchfile_channel *channel = &instrument->channel[i];
+        const char *field = benchfile_text(channel->values, "field");
+        const char *unit = benchfile_text(channel->values, "unit_field");
+        const char *name = field ? field : channel->name;
+        size_t length = strlen(name);
+
+        if (strncmp(group, name, length) == 0 &&
+            (group[length] == '\0' || strcmp(group + length, "_unit") == 0 ||
+             strcmp(group + length, "_oz") == 0))
+            return true;
+        if (unit && strcmp(group, unit) == 0)
+            return true;
+    }
+    return false;
+}
+
+static void check_groups(struct work *work, const struct benchfile_instrument *instrument)
+{
+    const char *text;
+
+    for (size_t i = 0; (text = benchfile_item(instrument->values, "pattern", i, NULL)); ++i) {
+        struct pattern *pattern;
+        const char *group;
+        struct status st;
+
+        if (pattern_new(text, &pattern, &st) != STATUS_OK)
+            continue;
+        for (size_t k = 0; (group = pattern_group_name(pattern, k)); ++k)
+            if (!is_known(instrument, group)) {
+                benchfile_fail(instrument->values, "pattern", &st,
+                               "the group (?<%.40s>...) is no channel's and means nothing", group);
+                warn(work, &st);
+            }
+        pattern_free(pattern);
+    }
+}
+
+size_t benchcheck_warn(const struct benchfile *bench, benchfile_report report, void *to)
+{
+    struct work work = {.report = report, .to = to};
+
+    for (size_t i = 0; i < bench->instruments; ++i) {
+        const struct benchfile_instrument *instrument = &bench->instrument[i];
+
+        if (strcmp(instrument->driver, "lines") == 0)
+            check_groups(&work, instrument);
+        for (size_t k = 0; k < instrument->channels; ++k)
+            check_accuracy(&work, &instrument->channel[k]);
+    }
+    return work.count;
+}
