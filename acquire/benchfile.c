@@ -112,6 +112,7 @@ static const struct benchfile_key channel_keys[] = {
     {.name = "calibrated", .kind = BENCHFILE_TEXT, .standard = ""},
     {.name = "accuracy", .kind = BENCHFILE_LIST},
     {.name = "resolution", .kind = BENCHFILE_NUMBER, .min = 1e-30, .max = 1e30},
+    {.name = "wires", .kind = BENCHFILE_INTEGER, .min = 2, .max = 4},
     {.name = "lowest", .kind = BENCHFILE_NUMBER, .min = -1e30, .max = 1e30},
     {.name = "highest", .kind = BENCHFILE_NUMBER, .min = -1e30, .max = 1e30},
     {.name = NULL},
@@ -856,6 +857,11 @@ static void take_channel(struct work *work, const struct heading *heading,
     }
     channel->resolution = benchfile_number(values, "resolution");
     take_calibration(work, channel, values);
+    channel->wires = (int)benchfile_integer(values, "wires");
+    if (channel->wires == 3) {
+        benchfile_fail(values, "wires", &why, "3 wires; expected 2 or 4");
+        fault(work, "%s", why.text);
+    }
     channel->limit_low = benchfile_number(values, "lowest");
     channel->limit_high = benchfile_number(values, "highest");
     if (channel->limit_low >= channel->limit_high) {

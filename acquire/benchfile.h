@@ -49,6 +49,7 @@ struct benchfile_channel {
     char quantity[24]; /* a name db/quantity knows */
     char unit[24];     /* unit of the number the instrument sends */
     int line;          /* of the [channel] heading */
+    int wires;         /* of an ohmmeter: 2 or 4; 0: not known */
     bool asked_only;   /* when = asked: polled only after a select request */
     double resolution; /* one count of the last digit, in unit; NaN when not known */
     double limit_low;  /* readings outside are marked suspect, in SI; NaN: none */

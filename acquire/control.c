@@ -77,6 +77,7 @@ static json_t *channel_status(const struct session *session, size_t index)
     json_object_set_new(out, "name", json_string(channel->name));
     json_object_set_new(out, "quantity", json_string(channel->quantity));
     json_object_set_new(out, "unit", json_string(quantity ? quantity->unit : ""));
+    json_object_set_new(out, "wires", channel->wires ? json_integer(channel->wires) : json_null());
     json_object_set_new(out, "when", json_string(channel->asked_only ? "asked" : "always"));
     json_object_set_new(out, "count", json_integer((json_int_t)last->count));
     json_object_set_new(out, "time", last->any ? json_integer(last->time) : json_null());

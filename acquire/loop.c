@@ -2,6 +2,7 @@
 
 #include <errno.h>
 #include <inttypes.h>
+#include <poll.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -23,6 +24,7 @@
 #define LATE_MOST      2000000 /* us behind its time: the machine slept or is overloaded */
 #define LAST_READS     16      /* turns of reading at the end, 16 KiB each */
 #define NAP            2000000 /* ns, see nap() */
+#define ROOM_EVERY     3000    /* ms between looks whether the disk has room again */
 
 struct loop {
     const struct loop_settings *settings;
@@ -334,6 +336,35 @@ static void turn(struct loop *loop, struct driver_time *last)
 
 /* ---- the whole ---- */
 
+/* Nothing can be registered on a full disk, so nothing is measured. Waits a little for room; false
+ * when the daemon is told to stop. */
+static bool wait_for_room(struct loop *loop, bool *told, const struct status *why)
+{
+    struct pollfd signals = {.fd = loop->signals, .events = POLLIN};
+
+    if (!*told) {
+        log_line(loop->log, DRIVER_ERROR, "%s; nothing is measured until there is", why->text);
+        sd_notify(0, "READY=1\nSTATUS=waiting for room on the disk of the database");
+        *told = true;
+    }
+    sd_notify(0, "WATCHDOG=1");
+    if (poll(&signals, 1, ROOM_EVERY) > 0)
+        read_signals(loop);
+    return !loop->stop;
+}
+
+static enum status_code open_store(struct loop *loop, const char *database, struct status *st)
+{
+    enum status_code code;
+    bool told = false;
+
+    do
+        code = logger_open(database, loop->bench->flush_interval, loop->bench->retention, loop->log,
+                           &loop->logger, st);
+    while (code == STATUS_FULL && wait_for_room(loop, &told, st));
+    return code;
+}
+
 static enum status_code start(struct loop *loop, struct status *st)
 {
     struct driver_time now = clock_now();
@@ -342,6 +373,7 @@ static enum status_code start(struct loop *loop, struct status *st)
     enum status_code code;
     struct status why;
     uint64_t watchdog;
+    bool told = false;
 
     code = benchfile_read(loop->settings->bench, report_fault, &copy, &loop->bench, st);
     if (code != STATUS_OK)
@@ -353,15 +385,19 @@ static enum status_code start(struct loop *loop, struct status *st)
                            loop->settings->bench);
     code = open_descriptors(loop, st);
     if (code == STATUS_OK)
-        code = logger_open(database, loop->bench->flush_interval, loop->bench->retention, loop->log,
-                           &loop->logger, st);
+        code = open_store(loop, database, st);
     if (code != STATUS_OK)
         return code;
+    now = clock_now();
     if (control_open(database, loop->epoll, &loop->control, &why) != STATUS_OK)
         log_line(loop->log, DRIVER_WARNING, "no control socket: %s", why.text);
     logger_event(loop->logger, NULL, &now, DRIVER_INFO, "start", "truewoundd " TRUEWOUND_VERSION,
                  true);
     code = set_bench(loop, loop->bench, &now, st);
+    while (code == STATUS_FULL && wait_for_room(loop, &told, st)) {
+        now = clock_now();
+        code = set_bench(loop, loop->bench, &now, st);
+    }
     if (code != STATUS_OK)
         return code;
     if (sd_watchdog_enabled(0, &watchdog) > 0)

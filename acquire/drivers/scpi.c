@@ -126,7 +126,6 @@ static const struct benchfile_key channel_keys[] = {
     {.name = "configure", .kind = BENCHFILE_LIST},
     {.name = "query", .kind = BENCHFILE_BYTES},
     {.name = "field", .kind = BENCHFILE_INTEGER, .standard = "1", .min = 1, .max = 64},
-    {.name = "wires", .kind = BENCHFILE_INTEGER, .standard = "2", .min = 2, .max = 4},
     {.name = "coupling", .kind = BENCHFILE_CHOICE, .standard = "dc", .choices = "dc ac"},
     {.name = "range", .kind = BENCHFILE_TEXT, .standard = "auto"},
     {.name = "nplc", .kind = BENCHFILE_NUMBER, .min = 0.0001, .max = 1000},
@@ -237,8 +236,6 @@ static enum status_code make_channel(const struct benchfile_channel *channel,
     char argument[32];
 
     out->field = benchfile_integer(values, "field");
-    if (benchfile_integer(values, "wires") == 3)
-        code = benchfile_fail(values, "wires", st, "3 wires; expected 2 or 4");
     if (make_range(values, out, argument, st) != STATUS_OK ||
         make_own(values, out, st) != STATUS_OK)
         code = STATUS_INPUT;

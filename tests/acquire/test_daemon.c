@@ -398,6 +398,57 @@ static void disk_full(void **state)
     bench_close(&bench);
 }
 
+/* The disk is full already when the daemon starts: it says so, waits, and begins when there is
+ * room. */
+static void disk_full_at_start(void **state)
+{
+    struct bench bench;
+    char filler[300];
+    char disk[260];
+    char *log;
+    struct text conf = {0};
+    bool waits = false;
+    int fd;
+
+    (void)state;
+    bench_open(&bench, two_talkers);
+    snprintf(disk, sizeof disk, "%s/disk", bench.place);
+    mkdir(disk, 0700);
+    if (mount("tmpfs", disk, "tmpfs", 0, "size=1m") != 0) {
+        bench_close(&bench);
+        print_message("mounting a small tmpfs is not allowed here: %s\n", strerror(errno));
+        skip();
+    }
+    text_add(&conf, "[store]\ndatabase = %s/t.db\nflush = 200 ms\n%s", disk,
+             strstr(two_talkers, "[instrument a]"));
+    write_bench(&bench, conf.bytes);
+    snprintf(bench.database, sizeof bench.database, "%s/t.db", disk);
+    snprintf(filler, sizeof filler, "%s/filler", disk);
+    fd = open(filler, O_WRONLY | O_CREAT | O_CLOEXEC, 0600);
+    assert_true(fd >= 0);
+    assert_int_equal(posix_fallocate(fd, 0, 960 * 1024), 0);
+    bench.daemon = daemon_start(bench.conf, bench.log);
+    for (int i = 0; i < 100 && !waits; ++i) {
+        rest_us(100000);
+        log = read_file(bench.log);
+        waits = strstr(log, "no room left on the disk; nothing is measured until there is") != NULL;
+        free(log);
+    }
+    assert_true(waits);
+    assert_int_equal(kill(bench.daemon, 0), 0);
+    close(fd);
+    unlink(filler);
+    if (!wait_for(bench.database, CONNECTED, 2, 15.0))
+        fail_msg("%s", read_file(bench.log));
+    rest_us(400000);
+    talk(&bench, 50, 2000);
+    assert_true(wait_for(bench.database, COUNT_A, 50, 10.0));
+    assert_int_equal(daemon_stop(bench.daemon), 0);
+    umount(disk);
+    text_free(&conf);
+    bench_close(&bench);
+}
+
 /* One port pulled and plugged in again and again; the other instrument does not lose a line. */
 static void bad_neighbour(void **state)
 {
@@ -567,11 +618,17 @@ static void control_refuses(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(start_and_stop),  cmocka_unit_test(listed_ports),
-        cmocka_unit_test(refuses),         cmocka_unit_test(one_daemon),
-        cmocka_unit_test(reload),          cmocka_unit_test(killed),
-        cmocka_unit_test(locked),          cmocka_unit_test(disk_full),
-        cmocka_unit_test(bad_neighbour),   cmocka_unit_test(control_socket),
+        cmocka_unit_test(start_and_stop),
+        cmocka_unit_test(listed_ports),
+        cmocka_unit_test(refuses),
+        cmocka_unit_test(one_daemon),
+        cmocka_unit_test(reload),
+        cmocka_unit_test(killed),
+        cmocka_unit_test(locked),
+        cmocka_unit_test(disk_full),
+        cmocka_unit_test(disk_full_at_start),
+        cmocka_unit_test(bad_neighbour),
+        cmocka_unit_test(control_socket),
         cmocka_unit_test(control_refuses),
     };
 
