@@ -48,6 +48,14 @@ double compare_gap(const struct design *design, double shim)
     return shim + (gap <= FILM_MOST ? gap : 0.0);
 }
 
+/* Whether an inductance is that of a small signal: of a bridge, or of a meter that was told neither
+ * current nor voltage. The inference draws the same line. */
+static bool is_small(const struct evidence_item *item)
+{
+    return item->kind == EVIDENCE_INDUCTANCE &&
+           (item->at.frequency > 0.0 || (isnan(item->at.current) && !(item->at.voltage > 0.0)));
+}
+
 /* The design under the item's own conditions. */
 static void put_conditions(const struct evidence_item *item, struct design *design,
                            struct coil_conditions *k)
@@ -74,7 +82,7 @@ static void put_conditions(const struct evidence_item *item, struct design *desi
         k->drive = COIL_DRIVE_PAIR; /* the current flows through both limbs, as it will in use */
     if (item->kind == EVIDENCE_CURRENT)
         k->voltage = item->at.voltage;
-    else if (item->kind == EVIDENCE_INDUCTANCE && item->at.frequency > 0.0)
+    else if (is_small(item))
         k->current = SMALL_SIGNAL;
     else if (isfinite(item->at.current))
         k->current = item->at.current;
@@ -131,7 +139,7 @@ enum status_code compare_item(const struct design *design, const struct evidence
         code = coil_predict(coil, &conditions, want, 0, prediction, st);
     if (code == STATUS_OK && prediction->figure[figure].exists &&
         isfinite(prediction->figure[figure].value)) {
-        double factor = item->kind == EVIDENCE_INDUCTANCE && !(item->at.frequency > 0.0)
+        double factor = item->kind == EVIDENCE_INDUCTANCE && !is_small(item)
                             ? rise_factor(coil, &conditions, item)
                             : 1.0;
 

@@ -11,6 +11,7 @@
 #include "analyze/printing.h"
 #include "analyze/sitting.h"
 #include "analyze/taking.h"
+#include "analyze/twin.h"
 #include "analyze/typed.h"
 #include "db/quantity.h"
 #include "db/store_bench.h"
@@ -49,7 +50,8 @@ enum status_code guided_refresh(struct guided *g, struct status *st)
             return code;
         guide_make(g->judged, &g->guide);
         for (size_t i = 0; i < g->guide.figures; ++i) /* few benches can; none is assumed */
-            if (g->guide.figure[i].rise && !named_channel(g, "rise"))
+            if (g->guide.figure[i].rise && !named_channel(g, "rise") &&
+                !named_channel(g, g->guide.figure[i].kind->word))
                 g->guide.figure[i].skipped = true;
     }
     code = sitting_current(g->store, &g->judged->entry, &g->run, st);
@@ -226,6 +228,7 @@ static void say_beforehand(struct guided *g, const struct guide_figure *figure, 
 /* Finds the entry that was just stored, lets it replace an older one, and says what it means. */
 static enum guided_end stored(struct guided *g, struct guide_figure *figure, double value)
 {
+    char twin[TWIN_SIZE];
     struct status st;
     bool before = figure->option == GUIDE_FIRST;
 
@@ -238,10 +241,17 @@ static enum guided_end stored(struct guided *g, struct guide_figure *figure, dou
     if (figure->stale && store_evidence_supersede_observation(g->store, figure->stale,
                                                               figure->entry, &st) != STATUS_OK)
         guided_say(g, st.text);
-    if (before)
+    if (before) {
         say_beforehand(g, figure, value);
-    else
-        say_meaning(g, figure);
+        return GUIDED_STORED;
+    }
+    say_meaning(g, figure);
+    if (twin_question(g->store, g->judged->entry.coil, g->run, figure->entry, twin, &st) ==
+            STATUS_OK &&
+        twin[0]) {
+        guided_say(g, twin);
+        guided_say(g, "If not, put them right and type 'again'; if they are, go on.");
+    }
     return GUIDED_STORED;
 }
 
@@ -416,6 +426,8 @@ static double designed(const struct guided *g, enum evidence_kind kind, bool kee
     struct status st;
 
     item.at.keeper = keeper;
+    if (kind == EVIDENCE_INDUCTANCE) /* as the rise will see it, not a small signal */
+        item.at.voltage = g->judged->entry.design.supply.voltage.value;
     if (compare_item(&g->judged->entry.design, &item, &prediction, &st) != STATUS_OK ||
         !prediction.exists)
         return NAN;
@@ -542,7 +554,7 @@ enum guided_end guided_figure(struct guided *g, struct guide_figure *figure, con
             end = GUIDED_RETRY;
         } else if (*line && !is_word(line, "ready"))
             end = note(g, figure, line);
-        else if (figure->rise)
+        else if (figure->rise && named_channel(g, "rise"))
             end = capture(g, figure);
         else if (find_channel(g, figure, &name, &channel, &st)) /* it may have come meanwhile */
             end = take(g, figure, name, channel);

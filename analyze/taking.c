@@ -146,6 +146,8 @@ enum status_code taking_store(struct taking *t, struct units *units, struct stor
             code = store_end(store, true, st);
         else
             store_end(store, false, NULL);
+        t->coil = o.coil;
+        t->run = o.run;
     }
     free(text);
     free(entry);

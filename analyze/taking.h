@@ -21,6 +21,7 @@ struct taking {
     const char *remark;           /* may be NULL */
     int64_t channel;              /* of the store */
     int64_t supersedes;           /* the entry this one replaces; 0 none */
+    int64_t coil, run;            /* where taking_store() put it */
     double leads, leads_u;        /* SI, taken off the value; 0 */
     struct steady_value value;
 };

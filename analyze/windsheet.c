@@ -72,12 +72,16 @@ static bool put_row(struct making *m, int limb, int row, double turns, double to
 /* Stretches of 1, 2 or 5 times a power of ten, so that a sheet holds them. */
 static void put_stretches(struct making *m, int limb, long turns)
 {
-    static const int part[] = {1, 2, 5};
+    static const long part[] = {1, 2, 5};
+    long power = 1;
     long stretch = 1;
     int row = 0;
 
-    for (int i = 0; stretch * STRETCHES < turns; ++i)
-        stretch = part[(i + 1) % 3] * lround(pow(10.0, (i + 1) / 3));
+    for (size_t i = 0; stretch * STRETCHES < turns; stretch = part[i] * power)
+        if (++i == sizeof part / sizeof *part) {
+            i = 0;
+            power *= 10;
+        }
     for (long on = 0; on < turns; on += stretch)
         if (!put_row(m, limb, ++row, (double)(on + stretch < turns ? stretch : turns - on),
                      (double)(on + stretch < turns ? on + stretch : turns)))

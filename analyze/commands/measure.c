@@ -10,6 +10,8 @@
 
 #define NAME "measure"
 
+#define NOTHING_YET "Nothing was noted yet in this talk."
+
 struct measuring {
     struct guided guided;
     const char *script;
@@ -126,7 +128,8 @@ static enum guided_end ask_wires(struct measuring *m)
     return GUIDED_STORED;
 }
 
-static bool end_here(struct measuring *m)
+/* Enough is known: whether to end, and in *again whether the last figure is to be repeated. */
+static bool end_here(struct measuring *m, bool *again)
 {
     struct guided *g = &m->guided;
     char line[ANSWERS_LINE_SIZE];
@@ -140,7 +143,8 @@ static bool end_here(struct measuring *m)
     end = guided_ask(g, "more", text, line);
     m->gone = end == GUIDED_GONE;
     m->more = end == GUIDED_STORED && strcmp(line, "more") == 0;
-    return !m->more;
+    *again = end == GUIDED_STORED && strcmp(line, "again") == 0;
+    return !m->more && !*again;
 }
 
 /* What follows a figure: the rest of a captured rise is not asked for by itself. */
@@ -167,6 +171,7 @@ static enum status_code talk(struct measuring *m, struct status *st)
     struct guide_figure *back = NULL;
     enum guide_why why;
     enum guided_end end = ask_wires(m);
+    bool again = false;
 
     m->gone = end == GUIDED_GONE;
     m->stopped = end == GUIDED_STOP;
@@ -176,8 +181,17 @@ static enum status_code talk(struct measuring *m, struct status *st)
             why = GUIDE_GROUP;
         } else
             figure = guide_next(&g->guide, g->judged, g->wires == 2, last, &why);
-        if (!figure || (why == GUIDE_ENOUGH && !m->more && end_here(m)))
+        if (!figure || (why == GUIDE_ENOUGH && !m->more && end_here(m, &again)))
             break;
+        if (again && !last) {
+            guided_say(g, NOTHING_YET);
+            continue;
+        }
+        if (again) {
+            figure = last;
+            why = GUIDE_GROUP;
+            again = false;
+        }
         back = NULL;
         end = guided_figure(g, figure, reason(why));
         m->gone = end == GUIDED_GONE;
@@ -185,7 +199,7 @@ static enum status_code talk(struct measuring *m, struct status *st)
         if (end == GUIDED_BACK) {
             back = last;
             if (!last)
-                guided_say(g, "Nothing was noted yet in this talk.");
+                guided_say(g, NOTHING_YET);
         }
         if (end == GUIDED_STORED || end == GUIDED_SKIPPED) {
             last = figure;

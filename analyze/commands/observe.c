@@ -10,6 +10,7 @@
 #include "analyze/kinds.h"
 #include "analyze/printing.h"
 #include "analyze/sitting.h"
+#include "analyze/twin.h"
 #include "analyze/typed.h"
 #include "db/quantity.h"
 #include "db/store_evidence.h"
@@ -26,6 +27,8 @@ struct observing {
     const char *remark;
     double hold; /* s */
     int64_t supersedes;
+    int64_t coil; /* once recorded */
+    int64_t run;
 };
 
 /* An option that is a figure: its name and where it goes. */
@@ -123,11 +126,10 @@ static enum status_code check_needs(const struct observing *o, struct status *st
 }
 
 static enum status_code store_trial_row(struct store *store, const struct observing *o,
-                                        int64_t coil, int64_t run, const char *conditions,
-                                        int64_t *id, struct status *st)
+                                        const char *conditions, int64_t *id, struct status *st)
 {
-    struct store_trial trial = {.run = run,
-                                .coil = coil,
+    struct store_trial trial = {.run = o->run,
+                                .coil = o->coil,
                                 .current = o->conditions.current,
                                 .gap = isfinite(o->conditions.gap) ? o->conditions.gap : 0.0,
                                 .load = o->value,
@@ -145,12 +147,11 @@ static enum status_code store_trial_row(struct store *store, const struct observ
 }
 
 static enum status_code store_observation_row(struct store *store, const struct observing *o,
-                                              const char *place, int64_t coil, int64_t run,
-                                              const char *conditions, int64_t *id,
-                                              struct status *st)
+                                              const char *place, const char *conditions,
+                                              int64_t *id, struct status *st)
 {
-    struct store_observation observation = {.run = run,
-                                            .coil = coil,
+    struct store_observation observation = {.run = o->run,
+                                            .coil = o->coil,
                                             .quantity = o->kind->quantity,
                                             .place = place,
                                             .value = o->value,
@@ -170,7 +171,6 @@ static enum status_code record(struct observing *o, struct store *store, const c
 {
     struct coilbook_entry *entry = calloc(1, sizeof *entry);
     char *conditions;
-    int64_t run = 0;
     enum status_code code;
 
     if (!entry)
@@ -182,11 +182,12 @@ static enum status_code record(struct observing *o, struct store *store, const c
     if (code == STATUS_OK)
         code = store_begin(store, st);
     if (code == STATUS_OK) {
-        code = sitting_join(store, entry, &run, st);
+        o->coil = entry->coil;
+        code = sitting_join(store, entry, &o->run, st);
         if (code == STATUS_OK && strcmp(o->kind->word, "lift") == 0)
-            code = store_trial_row(store, o, entry->coil, run, conditions, id, st);
+            code = store_trial_row(store, o, conditions, id, st);
         else if (code == STATUS_OK)
-            code = store_observation_row(store, o, place, entry->coil, run, conditions, id, st);
+            code = store_observation_row(store, o, place, conditions, id, st);
         if (code == STATUS_OK)
             code = store_end(store, true, st);
         else
@@ -285,6 +286,7 @@ static int run(struct command_context *context, int argc, char **argv)
     int64_t id = 0;
     const char *place;
     char shown[UNITS_FORMAT_SIZE];
+    char twin[TWIN_SIZE] = "";
 
     conditions_init(&o.conditions);
     /* The words first, so that a figure option knows the kind's unit. */
@@ -316,6 +318,8 @@ static int run(struct command_context *context, int argc, char **argv)
     if (!store)
         return COMMAND_WRONG;
     code = record(&o, store, argv[1], place, &id, &st);
+    if (code == STATUS_OK && strcmp(o.kind->word, "resistance") == 0)
+        code = twin_question(store, o.coil, o.run, id, twin, &st);
     store_close(store, NULL);
     if (code != STATUS_OK)
         return command_failed(context, NAME, &st);
@@ -333,6 +337,8 @@ static int run(struct command_context *context, int argc, char **argv)
             : o.conditions.bound == CONDITIONS_BELOW ? "less than "
                                                      : "",
             shown);
+    if (twin[0])
+        printing_paragraph(context->out, 2, 4, twin);
     return COMMAND_DONE;
 }
 

@@ -9,6 +9,7 @@
 #include "analyze/printing.h"
 #include "analyze/steady.h"
 #include "analyze/taking.h"
+#include "analyze/twin.h"
 #include "db/quantity.h"
 #include "db/store_coil.h"
 
@@ -17,6 +18,7 @@
 struct take {
     struct command_context *context;
     struct taking taking;
+    char twin[TWIN_SIZE]; /* what to ask about the reading */
 };
 
 static enum status_code read_options(struct take *take, int argc, char **argv, struct status *st)
@@ -142,6 +144,8 @@ static int print_taken(const struct take *take, const char *place, int64_t id)
             t->kind->word, kinds_place_words(place),
             units_format(shown, sizeof shown, t->value.value, u, quantity_find(t->kind->quantity)),
             (long long)t->value.n);
+    if (take->twin[0])
+        printing_paragraph(context->out, 2, 4, take->twin);
     if (!t->value.overload && isnan(u))
         printing_paragraph(context->out, 2, 4,
                            "How far the instrument can be trusted is not known: give its channel "
@@ -189,6 +193,8 @@ static int run(struct command_context *context, int argc, char **argv)
         code = taking_conditions(t, store, &st);
     if (code == STATUS_OK)
         code = taking_store(t, context->units, store, argv[1], argv[2], &id, &st);
+    if (code == STATUS_OK)
+        code = twin_question(store, t->coil, t->run, id, take.twin, &st);
     store_close(store, NULL);
     return code == STATUS_OK ? print_taken(&take, argv[2], id) : command_failed(context, NAME, &st);
 }

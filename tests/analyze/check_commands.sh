@@ -132,6 +132,22 @@ expect 2 'does not answer' capture arm-1 pair --channel board.current --voltage 
 expect 0 'nothing was measured yet' readings
 expect 2 'two coils or more' compare arm-1
 
+# The leads left on limb A: asked, not refused; not of figures too coarse to tell.
+sed 's/arm-1/twins/' "$root/fixtures/arm.ini" >twins.ini
+expect 0 'recorded' coil add twins.ini
+expect 0 'noted' observe twins limb-a resistance '40 ohm'
+expect 0 'noted' observe twins limb-b resistance '40 ohm'
+if grep -q 'clips' out; then
+    echo "coarse figures alike are asked about"
+    failed=1
+fi
+expect 0 'noted' observe twins limb-a resistance '42.317 ohm'
+expect 0 'are the clips on limb B?' observe twins limb-b resistance '42.317 ohm'
+expect 0 'noted' observe twins pair resistance '84.63 ohm'
+if grep -q 'clips' out; then
+    echo "the pair is no twin of a limb"
+    failed=1
+fi
 # More instruments than the inference keeps apart, then more readings than it takes: none goes unsaid.
 sed 's/arm-1/many/' "$root/fixtures/arm.ini" >many.ini
 expect 0 'recorded' coil add many.ini

@@ -240,6 +240,20 @@ has "$dir/screen" ': as designed.'
 if grep -q '^[0-9]*\. temperature of the room' "$dir/screen"; then
     fail "the room was asked for again" "$dir/screen"
 fi
+
+# ---- 5. the leads stay on limb A when limb B is asked for: a question, and no refusal ----
+mount left arm-1
+hands "connect meter limb-a"
+cat >"$dir/answers" <<'EOF'
+limb-a resistance: ready
+limb-b resistance: ready
+others: skip
+EOF
+"$tw" measure left --wires 4 --stretch '700 ms' --channel resistance=meter.resistance \
+    --answers "$dir/answers" >"$dir/left" 2>&1 || true
+has "$dir/left" 'are the clips on limb'
+[ "$(count left)" -ge 2 ] || fail "a reading like another was refused" "$dir/left"
+
 kill -TERM "$daemon"
 wait "$daemon" || true
 daemon=

@@ -13,6 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analyze/compare.h"
 #include "analyze/designfile.h"
 #include "analyze/meaning.h"
 
@@ -119,6 +120,29 @@ static void test_insulation(void **state)
     assert_non_null(strstr(text, "below"));
 }
 
+/* A figure without frequency, current or voltage is a bridge's: it is held against the small
+ * signal, as one with a frequency, and never against what a current rise at the supply would see.
+ */
+static void test_inductance_of_a_bridge(void **state)
+{
+    struct bench *b = *state;
+    struct evidence_item item = {
+        .kind = EVIDENCE_INDUCTANCE, .place = EVIDENCE_PAIR, .at = evidence_conditions_unknown()};
+    struct compare_prediction bare, bridge, rise;
+    struct status st;
+
+    item.at.keeper = true;
+    assert_int_equal(compare_item(&b->design, &item, &bare, &st), STATUS_OK);
+    item.at.frequency = 100.0;
+    assert_int_equal(compare_item(&b->design, &item, &bridge, &st), STATUS_OK);
+    item.at.frequency = 0.0;
+    item.at.voltage = 3.0;
+    assert_int_equal(compare_item(&b->design, &item, &rise, &st), STATUS_OK);
+    assert_true(bare.exists && bridge.exists && rise.exists);
+    assert_true(bare.amount.value == bridge.amount.value);
+    assert_true(fabs(rise.amount.value / bridge.amount.value - 1.0) > 0.05);
+}
+
 static void test_left_out(void **state)
 {
     struct bench *b = *state;
@@ -136,9 +160,8 @@ static void test_left_out(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_resistance),
-        cmocka_unit_test(test_polarity),
-        cmocka_unit_test(test_insulation),
+        cmocka_unit_test(test_resistance), cmocka_unit_test(test_polarity),
+        cmocka_unit_test(test_insulation), cmocka_unit_test(test_inductance_of_a_bridge),
         cmocka_unit_test(test_left_out),
     };
 
