@@ -9,6 +9,7 @@
 #include <sys/ioctl.h>
 #include <unistd.h>
 
+#define DECIMALS_MAX  12
 #define COLUMNS_MAX   32
 #define NOTES_MAX     64
 #define DEFAULT_WIDTH 80
@@ -23,6 +24,7 @@ struct cell {
     enum table_mark mark;
     char *text; /* of CELL_TEXT and CELL_MARK */
     double value, u;
+    int decimals; /* of CELL_FIGURE: -1 as u demands */
     long long count;
 };
 
@@ -176,7 +178,17 @@ void table_figure(struct table *table, double value, double u)
     struct cell *cell = next_cell(table);
     if (!cell || isnan(value))
         return;
-    *cell = (struct cell){.kind = CELL_FIGURE, .value = value, .u = u};
+    *cell = (struct cell){.kind = CELL_FIGURE, .value = value, .u = u, .decimals = -1};
+}
+
+void table_digits(struct table *table, double value, double step)
+{
+    struct cell *cell = next_cell(table);
+    if (!cell || isnan(value))
+        return;
+    *cell = (struct cell){.kind = CELL_FIGURE, .value = value, .u = NAN, .decimals = -1};
+    if (isfinite(value) && isfinite(step) && step > 0)
+        cell->decimals = (int)fmin(DECIMALS_MAX, fmax(0, ceil(-log10(step) - 1e-6)));
 }
 
 void table_count(struct table *table, long long count)
@@ -263,7 +275,10 @@ static bool show_cell(const struct layout *layout, const struct cell *cell, stru
         result = asprintf(&shown->text, "%lld", cell->count);
         break;
     case CELL_FIGURE:
-        shown->text = strdup(figure_text(number, cell->value, cell->u));
+        if (cell->decimals >= 0)
+            result = asprintf(&shown->text, "%.*f", cell->decimals, cell->value);
+        else
+            shown->text = strdup(figure_text(number, cell->value, cell->u));
         break;
     }
     if (result < 0)

@@ -42,6 +42,9 @@ void table_text(struct table *table, const char *text);
 void table_textf(struct table *table, const char *format, ...)
     __attribute__((format(printf, 2, 3)));
 void table_figure(struct table *table, double value, double u);
+/* A figure read or worth telling to 'step' (of the same unit, above 0): its last digit. Without one
+ * (NaN) it is that of table_figure without uncertainty. CSV and JSON keep the value in full. */
+void table_digits(struct table *table, double value, double step);
 void table_count(struct table *table, long long count);
 void table_mark(struct table *table, enum table_mark mark, const char *word);
 void table_absent(struct table *table);

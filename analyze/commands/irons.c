@@ -15,7 +15,7 @@ static void add_row(struct table *table, const struct iron_facts *f, bool source
     table_text(table, f->name);
     table_figure(table, f->remanence, f->remanence_spread);
     table_figure(table, f->coercivity, f->coercivity_spread);
-    table_figure(table, round(100.0 * f->knee) / 100.0, NAN);
+    table_digits(table, f->knee, 0.01);
     table_text(table, f->kind == IRON_PUBLISHED ? "read" : "memory");
     table_text(table, f->what);
     if (source)
@@ -47,10 +47,12 @@ static int list(struct command_context *context)
         add_row(table, iron_facts(iron), context->form != COMMAND_TEXT);
         iron_free(iron);
     }
-    table_note(table,
-               "'remains': flux density left in a closed ring after saturation; behind ± one "
-               "standard uncertainty; source 'read': the figures were read in the document "
-               "named, 'memory': not yet checked in one");
+    table_note(
+        table,
+        "'remains': flux density left in a closed ring after saturation; 'saturates': "
+        "where a further ampere-turn brings a twentieth of what it did at best; behind ± one "
+        "standard uncertainty; source 'read': the figures were read in the document "
+        "named, 'memory': not yet checked in one");
     table_note(table, "'truewound irons NAME' tells the source and the curve of one");
     return printing_table(context, NAME, table);
 }
@@ -80,7 +82,7 @@ static int show(struct command_context *context, const char *name)
     for (size_t i = 0; i < pairs; ++i) {
         table_row(table);
         table_figure(table, h[i], NAN);
-        table_figure(table, b[i], NAN);
+        table_digits(table, b[i], 0.001);
     }
     snprintf(line, sizeof line, "%s; also called: %s", f->what,
              f->aliases && *f->aliases ? f->aliases : "nothing else");

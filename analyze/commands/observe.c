@@ -6,7 +6,9 @@
 
 #include "analyze/coilbook.h"
 #include "analyze/commands/commands.h"
+#include "analyze/compare.h"
 #include "analyze/conditions.h"
+#include "analyze/gather.h"
 #include "analyze/kinds.h"
 #include "analyze/printing.h"
 #include "analyze/sitting.h"
@@ -267,6 +269,27 @@ static enum status_code read_options(struct observing *o, int argc, char **argv,
     return STATUS_OK;
 }
 
+/* The standard uncertainty that verdicts give the entry just noted; NaN where it is no such figure.
+ */
+static double weighed_u(const struct observing *o, struct store *store, const char *name,
+                        int64_t id)
+{
+    struct coilbook_entry *entry = calloc(1, sizeof *entry);
+    struct gathered *gathered = calloc(1, sizeof *gathered);
+    struct status st;
+    double u = NAN;
+
+    if (entry && gathered &&
+        coilbook_load(o->context->units, store, name, entry, &st) == STATUS_OK &&
+        gather_evidence(store, entry, o->run, gathered, &st) == STATUS_OK)
+        for (size_t i = 0; i < gathered->evidence.count; ++i)
+            if (!gathered->trial[i] && gathered->source[i] == id)
+                u = compare_measured_u(&gathered->evidence, &gathered->evidence.item[i]);
+    free(gathered);
+    free(entry);
+    return u;
+}
+
 static int wrong_kind(const struct command_context *context, const char *word)
 {
     fprintf(context->err, "%s %s: there is no '%s' to note; expected one of:\n", context->program,
@@ -287,6 +310,7 @@ static int run(struct command_context *context, int argc, char **argv)
     const char *place;
     char shown[UNITS_FORMAT_SIZE];
     char twin[TWIN_SIZE] = "";
+    double u = NAN;
 
     conditions_init(&o.conditions);
     /* The words first, so that a figure option knows the kind's unit. */
@@ -320,17 +344,22 @@ static int run(struct command_context *context, int argc, char **argv)
     code = record(&o, store, argv[1], place, &id, &st);
     if (code == STATUS_OK && strcmp(o.kind->word, "resistance") == 0)
         code = twin_question(store, o.coil, o.run, id, twin, &st);
+    if (code == STATUS_OK && o.conditions.bound == CONDITIONS_EQUAL &&
+        strcmp(o.kind->word, "lift") != 0)
+        u = weighed_u(&o, store, argv[1], id);
     store_close(store, NULL);
     if (code != STATUS_OK)
         return command_failed(context, NAME, &st);
     if (context->form == COMMAND_JSON)
         return printing_json(context, NAME,
-                             json_pack("{s:I, s:s, s:s, s:f}", "entry", (json_int_t)id, "kind",
-                                       o.kind->word, "place", place, "value", o.value));
+                             json_pack("{s:I, s:s, s:s, s:f, s:o}", "entry", (json_int_t)id, "kind",
+                                       o.kind->word, "place", place, "value", o.value, "u",
+                                       printing_number(u)));
     if (strcmp(o.kind->quantity, "polarity") == 0)
         snprintf(shown, sizeof shown, "%s", o.value > 0.0 ? "north" : "south");
     else
-        units_format(shown, sizeof shown, o.value, o.u, quantity_find(o.kind->quantity));
+        units_format(shown, sizeof shown, o.value, isfinite(u) ? u : o.u,
+                     quantity_find(o.kind->quantity));
     fprintf(context->out, "noted as entry %lld: %s of %s, %s%s\n", (long long)id, o.kind->word,
             kinds_place_words(place),
             o.conditions.bound == CONDITIONS_ABOVE   ? "more than "
@@ -339,6 +368,11 @@ static int run(struct command_context *context, int argc, char **argv)
             shown);
     if (twin[0])
         printing_paragraph(context->out, 2, 4, twin);
+    if (isfinite(u) && !isfinite(o.u) && !isfinite(o.conditions.accuracy_rel) &&
+        strcmp(o.kind->quantity, "polarity") != 0)
+        printing_paragraph(context->out, 2, 4,
+                           "± is what such a figure is usually good for; limits typed behind it, "
+                           "as in '8.7 ohm +- 0.1 ohm', say it better.");
     return COMMAND_DONE;
 }
 

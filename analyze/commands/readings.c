@@ -20,6 +20,7 @@ struct listing {
     struct store *store;
     struct table *table;
     const struct quantity *quantity;
+    double digit;           /* SI, one digit of the channel listed; NaN not known */
     const char *instrument; /* whose channels are being listed */
     int64_t left;           /* rows still to be printed */
     bool cut;
@@ -79,7 +80,8 @@ static int reading_row(const struct store_reading *row, void *user)
     table_row(listing->table);
     table_textf(listing->table, "%s.%03d", store_time_text(time, sizeof time, row->time),
                 (int)(row->time / 1000 % 1000));
-    table_figure(listing->table, shown(listing->quantity, row->value), NAN);
+    table_digits(listing->table, shown(listing->quantity, row->value),
+                 listing->quantity ? listing->digit * listing->quantity->shown_scale : NAN);
     flag_cell(listing->table, row->flags);
     return 0;
 }
@@ -100,9 +102,12 @@ static int event_row(const struct store_event *row, void *user)
     return 0;
 }
 
-static int keep_quantity(const struct store_channel *row, void *user)
+static int keep_channel(const struct store_channel *row, void *user)
 {
-    *(const struct quantity **)user = quantity_find(row->quantity);
+    struct listing *listing = user;
+
+    listing->quantity = quantity_find(row->quantity);
+    listing->digit = row->resolution;
     return 1;
 }
 
@@ -126,7 +131,7 @@ static enum status_code list_readings(struct listing *listing, const char *name,
         return status_fail(st, code, "there is no channel '%s'; 'truewound readings' shows them",
                            name);
     if (code == STATUS_OK)
-        code = store_bench_channel(listing->store, channel, keep_quantity, &listing->quantity, st);
+        code = store_bench_channel(listing->store, channel, keep_channel, listing, st);
     if (code != STATUS_OK)
         return code;
     table_column(listing->table, TABLE_NAME, "time", "time", "UTC");

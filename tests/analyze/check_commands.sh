@@ -132,6 +132,9 @@ expect 2 'does not answer' capture arm-1 pair --channel board.current --voltage 
 expect 0 'nothing was measured yet' readings
 expect 2 'two coils or more' compare arm-1
 
+expect 0 '± ' observe arm-1 pair wire-mass '207 g'
+expect 0 'usually good for' observe arm-1 pair wire-mass '207 g'
+expect 0 '42.10 ± 0.2' observe arm-1 limb-a resistance '42.1 ohm +- 0.2 ohm'
 # The leads left on limb A: asked, not refused; not of figures too coarse to tell.
 sed 's/arm-1/twins/' "$root/fixtures/arm.ini" >twins.ini
 expect 0 'recorded' coil add twins.ini

@@ -353,6 +353,33 @@ static void progress_stays_off_files(void **state)
     fclose(file);
 }
 
+/* What a meter shows to its last digit is printed so, and kept in full for programs. */
+static void digits_as_told(void **state)
+{
+    (void)state;
+    struct table *t = table_new(NULL);
+    table_column(t, TABLE_FIGURE, "r", "r", "Ω");
+    table_row(t);
+    table_digits(t, 8.30601, 0.001);
+    table_row(t);
+    table_digits(t, 12345.678, 10.0);
+    table_row(t);
+    table_digits(t, 8.30601, NAN);
+    char *text = printed(t, 80, false);
+    assert_string_equal(text, "        r\n"
+                              "        Ω\n"
+                              "---------\n"
+                              "    8.306\n"
+                              "12346\n"
+                              "    8.306\n");
+    json_t *all = table_json(t, NULL);
+    json_t *first = json_array_get(json_object_get(all, "rows"), 0);
+    assert_true(json_number_value(json_object_get(first, "r")) == 8.30601);
+    json_decref(all);
+    free(text);
+    table_free(t);
+}
+
 /* With GALLERY_DIR set, a table is left there for check_reports.sh to read. */
 static void gallery_is_written(void **state)
 {
@@ -377,11 +404,11 @@ static void gallery_is_written(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(example_reads_well), cmocka_unit_test(lines_never_pass_the_width),
-        cmocka_unit_test(figures_line_up),    cmocka_unit_test(colour_only_when_told),
-        cmocka_unit_test(csv_reads_back),     cmocka_unit_test(json_reads_back),
-        cmocka_unit_test(misuse_is_an_error), cmocka_unit_test(progress_stays_off_files),
-        cmocka_unit_test(gallery_is_written),
+        cmocka_unit_test(example_reads_well),       cmocka_unit_test(lines_never_pass_the_width),
+        cmocka_unit_test(digits_as_told),           cmocka_unit_test(figures_line_up),
+        cmocka_unit_test(colour_only_when_told),    cmocka_unit_test(csv_reads_back),
+        cmocka_unit_test(json_reads_back),          cmocka_unit_test(misuse_is_an_error),
+        cmocka_unit_test(progress_stays_off_files), cmocka_unit_test(gallery_is_written),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
