@@ -171,6 +171,24 @@ static char *fill_in(const char *guess, const char *path, int baud)
     return text;
 }
 
+/* Without what only makes the probing quick: on the bench the error queue is wanted. */
+static void print_guess(const char *text, FILE *out)
+{
+    static const char *const quick[] = {"errors = no\n", "timeout = 2 s\n"};
+
+    while (*text) {
+        size_t length = strcspn(text, "\n") + 1;
+        bool kept = true;
+
+        for (size_t i = 0; i < sizeof quick / sizeof quick[0]; ++i)
+            kept = kept && strncmp(text, quick[i], strlen(quick[i])) != 0;
+        if (kept)
+            fprintf(out, "%.*s", (int)length, text);
+        text += text[length - 1] ? length : length - 1;
+    }
+    fputc('\n', out);
+}
+
 static bool try_guess(const struct driver *driver, const char *guess, const char *path, int baud,
                       bool talks, FILE *out)
 {
@@ -206,8 +224,7 @@ static bool try_guess(const struct driver *driver, const char *guess, const char
         fprintf(out, "# %s at %d baud: %zu readings%s%s\n", driver->name, baud, result.readings,
                 result.identity[0] ? "; it says it is " : "", result.identity);
         fputs("# Adjust names, quantity and unit to what it really measures.\n", out);
-        fputs(text, out);
-        fputc('\n', out);
+        print_guess(text, out);
     }
     port_close(port);
     if (state)
@@ -265,10 +282,29 @@ static size_t append_literal(char *pattern, size_t size, size_t n, char c)
     return n;
 }
 
+/* Whether commas part numbers here: beside a decimal point, or when there are several. One comma
+ * alone between digits is a decimal sign. */
+static bool commas_part(const char *line)
+{
+    size_t commas = 0;
+    bool point = false;
+
+    for (size_t i = 1; line[0] && line[i] && line[i + 1]; ++i) {
+        bool between =
+            isdigit((unsigned char)line[i - 1]) &&
+            (isdigit((unsigned char)line[i + 1]) || line[i + 1] == '-' || line[i + 1] == ' ');
+
+        commas += between && line[i] == ',';
+        point = point || (between && line[i] == '.');
+    }
+    return point || commas > 1;
+}
+
 /* A pattern for lines like this one: each number becomes a group c1, c2 ..., spaces any number of
  * spaces. Returns how many numbers there are. */
 static int pattern_of(const char *line, char *pattern, size_t size)
 {
+    bool parted = commas_part(line);
     int fields = 0;
     size_t n = 0;
 
@@ -278,10 +314,10 @@ static int pattern_of(const char *line, char *pattern, size_t size)
 
         digits += strspn(digits, " ");
         if (isdigit((unsigned char)*digits) && fields < FIELDS_MAX) {
-            n += (size_t)snprintf(pattern + n, size - n, "(?<c%d>[-+ ]*[0-9]+[.,]?[0-9]*)",
-                                  ++fields);
+            n += (size_t)snprintf(pattern + n, size - n, "(?<c%d>[-+ ]*[0-9]+%s[0-9]*)", ++fields,
+                                  parted ? "\\.?" : "[.,]?");
             line = digits + strspn(digits, "0123456789");
-            if ((*line == '.' || *line == ',') && isdigit((unsigned char)line[1]))
+            if ((*line == '.' || (*line == ',' && !parted)) && isdigit((unsigned char)line[1]))
                 line += 1 + strspn(line + 1, "0123456789");
         } else if (*line == ' ' || *line == '\t') {
             n += (size_t)snprintf(pattern + n, size - n, "\\s*");
@@ -407,14 +443,16 @@ int probe_port(const char *path, FILE *out)
     }
     if (!talks)
         fputs("# it sends nothing by itself\n", out);
-    for (size_t i = 0; driver_at(i); ++i)
-        for (size_t k = 0; driver_at(i)->guesses && driver_at(i)->guesses[k]; ++k) {
+    for (size_t i = 0; driver_at(i); ++i) {
+        bool hit = false; /* one section of a driver is enough */
+
+        for (size_t k = 0; !hit && driver_at(i)->guesses && driver_at(i)->guesses[k]; ++k)
             /* What does not talk by itself has shown no baud rate: the two usual ones are tried. */
-            if (try_guess(driver_at(i), driver_at(i)->guesses[k], path, best, talks, out) ||
-                (!talks &&
-                 try_guess(driver_at(i), driver_at(i)->guesses[k], path, 115200, talks, out)))
-                ++found;
-        }
+            hit = try_guess(driver_at(i), driver_at(i)->guesses[k], path, best, talks, out) ||
+                  (!talks &&
+                   try_guess(driver_at(i), driver_at(i)->guesses[k], path, 115200, talks, out));
+        found += hit;
+    }
     if (found == 0 && talks && suggest_lines(path, best, out))
         ++found;
     if (found == 0)

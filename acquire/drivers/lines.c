@@ -1350,7 +1350,7 @@ static const char *const guesses[] = {
     "driver = lines\n"
     "port = {port}\n"
     "pattern = ^(?:(?<stable>ST)|US),(?:GS|NT|G|N),(?<value>[-+ ]*[0-9.,]+) "
-    "*(?<unit>kg|g|lb|oz|N)\n"
+    "*(?<unit>kg|g|lb|oz|N)\\s*$\n"
     "overload_pattern = ^OL\n"
     "[channel probe.value]\n"
     "quantity = mass\n"

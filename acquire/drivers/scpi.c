@@ -1045,6 +1045,16 @@ static const char *const guesses[] = {
     "[channel probe.resistance]\n"
     "quantity = resistance\n"
     "method = measure\n",
+    /* a meter that wants CR at the end of a command mostly bears the LF behind it */
+    "[instrument probe]\n"
+    "driver = scpi\n"
+    "port = {port}\n"
+    "terminator = \\r\\n\n"
+    "timeout = 2 s\n"
+    "errors = no\n"
+    "[channel probe.resistance]\n"
+    "quantity = resistance\n"
+    "method = measure\n",
     NULL,
 };
 

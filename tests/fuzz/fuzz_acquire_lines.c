@@ -19,13 +19,20 @@ static const char *const benches[] = {
     "pattern = (?<v>[-+ ]*[0-9.,]+)\nsequence_modulo = 16\ncapture_request = C\\n\n"
     "capture_form = bare\ncapture_begin = GO\ncapture_word = i16le\n"
     "[channel x.v]\nquantity = mass\nunit = g\n",
+    "[instrument x]\ndriver = lines\nport = /dev/null\nchecksum = xor8\nchecksum_start = \\x02\n"
+    "checksum_mark = \\x03\nchecksum_marks = end\nchecksum_form = raw\n"
+    "pattern = ^\\x02(?<v>[-+ ]*\\d+) lb *(?<v_oz>\\S*) oz (?<w>.*)$\n"
+    "[channel x.v]\nquantity = mass\n[channel x.w]\nquantity = voltage\nform = signed-hex\n",
+    "[instrument x]\ndriver = lines\nport = /dev/null\nchecksum = crc16-modbus\n"
+    "checksum_mark = none\nchecksum_form = raw-low-first\nterminator = \\r\\n\n"
+    "request = a\nrequest = b\n[channel x.v]\nquantity = mass\ncolumn = 2\n",
 };
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    static struct benchfile *kept[3];
+    static struct benchfile *kept[5];
 
     if (size > 1)
-        talk_driver(benches[data[0] % 3], &kept[data[0] % 3], data + 1, size - 1);
+        talk_driver(benches[data[0] % 5], &kept[data[0] % 5], data + 1, size - 1);
     return 0;
 }

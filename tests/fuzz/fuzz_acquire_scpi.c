@@ -10,13 +10,17 @@ static const char *const benches[] = {
     "[instrument x]\ndriver = scpi\nport = /dev/null\nerrors = no\nidentity_query =\n"
     "decimal = comma\ninterval = 100 ms\nignore_pattern = ^OK\n"
     "[channel x.i]\nquantity = current\nshunt = 0.1\nmethod = measure\n",
+    "[instrument x]\ndriver = scpi\nport = /dev/null\nprompt = $ \nprompt = DMM>\n"
+    "overload_text = ODC\n[channel x.v]\nquantity = voltage\nconfigure = FUNC V\n"
+    "configure = RATE 3\npattern = ^[NO]DC(?<unit>m?V)?(?<value>.*)$\n"
+    "[channel x.r]\nquantity = resistance\nrange = 100\nnplc = 10\n",
 };
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    static struct benchfile *kept[2];
+    static struct benchfile *kept[3];
 
     if (size > 1)
-        talk_driver(benches[data[0] % 2], &kept[data[0] % 2], data + 1, size - 1);
+        talk_driver(benches[data[0] % 3], &kept[data[0] % 3], data + 1, size - 1);
     return 0;
 }
