@@ -123,3 +123,19 @@ enum status_code conditions_parse(const char *text, struct conditions *c, struct
     json_decref(object);
     return code;
 }
+
+enum status_code conditions_read_wires(struct conditions *c, const char *text, struct status *st)
+{
+    if (strcmp(text, "2") != 0 && strcmp(text, "4") != 0)
+        return status_fail(st, STATUS_INPUT, "read '%s', expected 2 or 4", text);
+    c->wires = *text - '0';
+    return status_ok(st);
+}
+
+enum status_code conditions_read_keeper(struct conditions *c, const char *text, struct status *st)
+{
+    if (strcmp(text, "on") != 0 && strcmp(text, "off") != 0)
+        return status_fail(st, STATUS_INPUT, "read '%s', expected on or off", text);
+    c->keeper = strcmp(text, "on") == 0 ? CONDITIONS_YES : CONDITIONS_NO;
+    return status_ok(st);
+}

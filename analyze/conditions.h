@@ -38,4 +38,11 @@ char *conditions_text(const struct conditions *c);
  * wrong type are STATUS_INPUT with their name. */
 enum status_code conditions_parse(const char *text, struct conditions *c, struct status *st);
 
+/* Reads how many leads an ohmmeter has on the coil, "2" or "4", and whether the keeper is on the
+ * poles, "on" or "off". */
+enum status_code conditions_read_wires(struct conditions *conditions, const char *text,
+                                       struct status *st);
+enum status_code conditions_read_keeper(struct conditions *conditions, const char *text,
+                                        struct status *st);
+
 #endif

@@ -9,6 +9,7 @@
 #include "analyze/conditions.h"
 #include "analyze/meaning.h"
 #include "analyze/printing.h"
+#include "analyze/recording.h"
 #include "analyze/sitting.h"
 #include "analyze/taking.h"
 #include "analyze/twin.h"
@@ -372,7 +373,6 @@ static enum guided_end note(struct guided *g, struct guide_figure *figure, const
     int64_t id;
     enum guided_end end;
     enum status_code code;
-    char *text;
 
     if (typed_read(g->context->units, figure->kind, line, &typed, &st) != STATUS_OK) {
         guided_say(g, st.text);
@@ -395,21 +395,10 @@ static enum guided_end note(struct guided *g, struct guide_figure *figure, const
         o.value -= leads[0];
         o.remark = "the leads are taken off";
     }
-    text = conditions_text(&c);
-    o.conditions = text;
-    code = text ? store_begin(g->store, &st) : status_fail(&st, STATUS_MEMORY, "no memory");
-    if (code == STATUS_OK) {
-        code = sitting_join(g->store, &g->judged->entry, &o.run, &st);
-        if (code == STATUS_OK)
-            code = store_evidence_add_observation(g->store, &o, &id, &st);
-        if (code == STATUS_OK && figure->entry)
-            code = store_evidence_supersede_observation(g->store, figure->entry, id, &st);
-        if (code == STATUS_OK)
-            code = store_end(g->store, true, &st);
-        else
-            store_end(g->store, false, NULL);
-    }
-    free(text);
+    code = recording_begin(g->store, &g->judged->entry, &o.run, &st);
+    if (code == STATUS_OK)
+        code =
+            recording_end(g->store, recording_add(g->store, &o, &c, figure->entry, &id, &st), &st);
     if (code != STATUS_OK) {
         guided_say(g, st.text);
         return GUIDED_RETRY;

@@ -8,6 +8,7 @@
 #include <unistd.h>
 
 #include "analyze/lifting.h"
+#include "analyze/recording.h"
 #include "analyze/sitting.h"
 #include "analyze/steady.h"
 #include "db/store_bench.h"
@@ -392,17 +393,10 @@ static enum status_code store_stick(struct store *store, const struct coilbook_e
                                   .u = t->load_u,
                                   .typed = true,
                                   .remark = remark};
-    char *text;
-    enum status_code code;
 
     snprintf(c.kind, sizeof c.kind, "residual-pull");
     c.bound = t->result == LIFTTRIAL_STICKS ? CONDITIONS_ABOVE : CONDITIONS_BELOW;
-    text = conditions_text(&c);
-    o.conditions = text;
-    code = text ? store_evidence_add_observation(store, &o, id, st)
-                : status_fail(st, STATUS_MEMORY, "no memory");
-    free(text);
-    return code;
+    return recording_add(store, &o, &c, 0, id, st);
 }
 
 enum status_code lifttrial_store(struct store *store, const struct coilbook_entry *entry,

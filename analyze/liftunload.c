@@ -6,6 +6,7 @@
 #include <string.h>
 #include <unistd.h>
 
+#include "analyze/recording.h"
 #include "analyze/sitting.h"
 #include "analyze/steady.h"
 #include "db/store_bench.h"
@@ -188,7 +189,6 @@ static enum status_code store_point(struct store *store, const struct coilbook_e
                                   .n = (int64_t)u->curve.used,
                                   .remark = remark};
     int64_t instrument;
-    char *text;
     enum status_code code;
 
     snprintf(c.kind, sizeof c.kind, "pull");
@@ -197,14 +197,7 @@ static enum status_code store_point(struct store *store, const struct coilbook_e
     c.bound = p->more_than ? CONDITIONS_ABOVE : CONDITIONS_EQUAL;
     c.keeper = CONDITIONS_YES;
     code = steady_instrument(store, u->scale, &instrument, &c, st);
-    if (code != STATUS_OK)
-        return code;
-    text = conditions_text(&c);
-    o.conditions = text;
-    code = text ? store_evidence_add_observation(store, &o, id, st)
-                : status_fail(st, STATUS_MEMORY, "no memory");
-    free(text);
-    return code;
+    return code == STATUS_OK ? recording_add(store, &o, &c, 0, id, st) : code;
 }
 
 enum status_code liftunload_store(struct store *store, const struct coilbook_entry *entry,

@@ -6,8 +6,7 @@
 
 #include "analyze/coilbook.h"
 #include "analyze/daemonlink.h"
-#include "analyze/sitting.h"
-#include "db/store_evidence.h"
+#include "analyze/recording.h"
 #include "db/store_read.h"
 
 /* What an overload says when the instrument does not tell its range. */
@@ -123,33 +122,20 @@ enum status_code taking_store(struct taking *t, struct units *units, struct stor
 {
     struct coilbook_entry *entry = calloc(1, sizeof *entry);
     struct store_observation o = {.place = place};
-    char *text;
     enum status_code code;
 
     if (!entry)
         return status_fail(st, STATUS_MEMORY, "no memory");
     put_value(t, &o);
-    text = conditions_text(&t->conditions);
-    o.conditions = text;
-    code = text ? coilbook_load(units, store, name, entry, st)
-                : status_fail(st, STATUS_MEMORY, "no memory");
+    code = coilbook_load(units, store, name, entry, st);
+    o.coil = entry->coil;
     if (code == STATUS_OK)
-        code = store_begin(store, st);
-    if (code == STATUS_OK) {
-        o.coil = entry->coil;
-        code = sitting_join(store, entry, &o.run, st);
-        if (code == STATUS_OK)
-            code = store_evidence_add_observation(store, &o, id, st);
-        if (code == STATUS_OK && t->supersedes)
-            code = store_evidence_supersede_observation(store, t->supersedes, *id, st);
-        if (code == STATUS_OK)
-            code = store_end(store, true, st);
-        else
-            store_end(store, false, NULL);
-        t->coil = o.coil;
-        t->run = o.run;
-    }
-    free(text);
+        code = recording_begin(store, entry, &o.run, st);
+    if (code == STATUS_OK)
+        code = recording_end(store, recording_add(store, &o, &t->conditions, t->supersedes, id, st),
+                             st);
+    t->coil = o.coil;
+    t->run = o.run;
     free(entry);
     return code;
 }

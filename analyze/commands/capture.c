@@ -10,12 +10,11 @@
 #include "analyze/daemonlink.h"
 #include "analyze/infer/rise.h"
 #include "analyze/printing.h"
-#include "analyze/sitting.h"
+#include "analyze/recording.h"
 #include "analyze/steady.h"
 #include "db/quantity.h"
 #include "db/store_bench.h"
 #include "db/store_coil.h"
-#include "db/store_evidence.h"
 
 #define NAME "capture"
 
@@ -149,26 +148,19 @@ static enum status_code note(struct capturing *c, struct store *store, int64_t c
                                   .to = c->time + (int64_t)(c->duration * 1e6),
                                   .n = (int64_t)c->count};
     char remark[64];
-    char *text;
-    enum status_code code;
     int64_t id;
 
     snprintf(conditions.kind, sizeof conditions.kind, "%s", kind);
     conditions.bound = below ? CONDITIONS_BELOW : CONDITIONS_EQUAL;
     snprintf(remark, sizeof remark, "from capture %lld", (long long)c->capture);
     o.remark = remark;
-    text = conditions_text(&conditions);
-    o.conditions = text;
-    code = text ? store_evidence_add_observation(store, &o, &id, st)
-                : status_fail(st, STATUS_MEMORY, "no memory");
-    free(text);
-    return code;
+    return recording_add(store, &o, &conditions, 0, &id, st);
 }
 
 static enum status_code record(struct capturing *c, struct store *store, const char *name,
                                struct status *st)
 {
-    struct coilbook_entry *entry = malloc(sizeof *entry);
+    struct coilbook_entry *entry = calloc(1, sizeof *entry);
     const struct rise_fit *f = &c->fit;
     int64_t run = 0;
     enum status_code code;
@@ -177,11 +169,9 @@ static enum status_code record(struct capturing *c, struct store *store, const c
         return status_fail(st, STATUS_MEMORY, "no memory");
     code = coilbook_load(c->context->units, store, name, entry, st);
     if (code == STATUS_OK)
-        code = store_begin(store, st);
+        code = recording_begin(store, entry, &run, st);
     if (code == STATUS_OK) {
-        code = sitting_join(store, entry, &run, st);
-        if (code == STATUS_OK)
-            code = store_evidence_claim_capture(store, c->capture, run, st);
+        code = store_evidence_claim_capture(store, c->capture, run, st);
         if (code == STATUS_OK)
             code = note(c, store, entry->coil, run, "inductance", "inductance", f->inductance,
                         f->inductance_u, false, st);
@@ -189,10 +179,7 @@ static enum status_code record(struct capturing *c, struct store *store, const c
             code = note(c, store, entry->coil, run, "second-time", "time",
                         f->second ? f->second_tau : f->second_limit,
                         f->second ? f->second_tau_u : NAN, !f->second, st);
-        if (code == STATUS_OK)
-            code = store_end(store, true, st);
-        else
-            store_end(store, false, NULL);
+        code = recording_end(store, code, st);
     }
     free(entry);
     return code;
@@ -284,12 +271,7 @@ static enum status_code read_options(struct capturing *c, int argc, char **argv,
             }
             break;
         case KEEPER:
-            if (strcmp(optarg, "on") == 0)
-                c->conditions.keeper = CONDITIONS_YES;
-            else if (strcmp(optarg, "off") == 0)
-                c->conditions.keeper = CONDITIONS_NO;
-            else
-                code = status_fail(st, STATUS_INPUT, "read '%s', expected on or off", optarg);
+            code = conditions_read_keeper(&c->conditions, optarg, st);
             break;
         case GAP:
             code = units_parse(units, optarg, "m", &c->conditions.gap, st);

@@ -6,6 +6,7 @@
 #include "analyze/commands/commands.h"
 #include "analyze/designfile.h"
 #include "analyze/printing.h"
+#include "analyze/recording.h"
 #include "db/store_coil.h"
 
 #define NAME "coil"
@@ -79,10 +80,7 @@ static int add(struct command_context *context, const char *path)
         record.coil = id;
         if (code == STATUS_OK)
             code = store_coil_add_design(store, &record, &version, &st);
-        if (code == STATUS_OK)
-            code = store_end(store, true, &st);
-        else
-            store_end(store, false, NULL);
+        code = recording_end(store, code, &st);
     }
     free(text);
     store_close(store, NULL);

@@ -13,6 +13,7 @@
 #include "analyze/lifttrial.h"
 #include "analyze/liftunload.h"
 #include "analyze/printing.h"
+#include "analyze/recording.h"
 #include "db/store_coil.h"
 
 #define NAME "lift"
@@ -261,10 +262,7 @@ static enum status_code store_all(struct store *store, const struct coilbook_ent
         return code;
     for (size_t i = 0; i < n && code == STATUS_OK; ++i)
         code = lifttrial_store(store, entry, &t[i], supersedes, &id[i], st);
-    if (code == STATUS_OK)
-        return store_end(store, true, st);
-    store_end(store, false, NULL);
-    return code;
+    return recording_end(store, code, st);
 }
 
 static void tell(const struct lifts *l, const struct lifttrial *t, int64_t id)
@@ -477,10 +475,7 @@ static int do_undo(struct lifts *l, struct store *store, const struct coilbook_e
     if (code == STATUS_OK) {
         code = curve ? liftunload_withdraw(store, entry, &points, &st)
                      : lifttrial_withdraw(store, entry, &number, &st);
-        if (code == STATUS_OK)
-            code = store_end(store, true, &st);
-        else
-            store_end(store, false, NULL);
+        code = recording_end(store, code, &st);
     }
     if (code != STATUS_OK)
         return command_failed(l->context, NAME, &st);
@@ -606,10 +601,7 @@ static int do_unload(struct lifts *l, struct store *store, const struct coilbook
         code = store_begin(store, &st);
     if (code == STATUS_OK) {
         code = liftunload_store(store, entry, &l->trial, &l->unload, &st);
-        if (code == STATUS_OK)
-            code = store_end(store, true, &st);
-        else
-            store_end(store, false, NULL);
+        code = recording_end(store, code, &st);
     }
     if (code != STATUS_OK)
         return command_failed(l->context, NAME, &st);

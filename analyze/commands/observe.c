@@ -11,11 +11,10 @@
 #include "analyze/gather.h"
 #include "analyze/kinds.h"
 #include "analyze/printing.h"
-#include "analyze/sitting.h"
+#include "analyze/recording.h"
 #include "analyze/twin.h"
 #include "analyze/typed.h"
 #include "db/quantity.h"
-#include "db/store_evidence.h"
 
 #define NAME "observe"
 
@@ -127,8 +126,8 @@ static enum status_code check_needs(const struct observing *o, struct status *st
     return status_fail(st, STATUS_INPUT, "%s says nothing without %s", word, o->kind->needs);
 }
 
-static enum status_code store_trial_row(struct store *store, const struct observing *o,
-                                        const char *conditions, int64_t *id, struct status *st)
+static enum status_code store_trial_row(struct store *store, const struct observing *o, int64_t *id,
+                                        struct status *st)
 {
     struct store_trial trial = {.run = o->run,
                                 .coil = o->coil,
@@ -137,20 +136,22 @@ static enum status_code store_trial_row(struct store *store, const struct observ
                                 .load = o->value,
                                 .load_u = o->u,
                                 .duration = o->hold,
-                                .conditions = conditions,
                                 .remark = o->remark};
-    enum status_code code = read_outcome(o->outcome, &trial.outcome, st);
+    char *conditions = conditions_text(&o->conditions);
+    enum status_code code = conditions ? read_outcome(o->outcome, &trial.outcome, st)
+                                       : status_fail(st, STATUS_MEMORY, "no memory");
 
+    trial.conditions = conditions;
     if (code == STATUS_OK)
         code = store_evidence_add_trial(store, &trial, id, st);
     if (code == STATUS_OK && o->supersedes)
         code = store_evidence_supersede_trial(store, o->supersedes, *id, st);
+    free(conditions);
     return code;
 }
 
 static enum status_code store_observation_row(struct store *store, const struct observing *o,
-                                              const char *place, const char *conditions,
-                                              int64_t *id, struct status *st)
+                                              const char *place, int64_t *id, struct status *st)
 {
     struct store_observation observation = {.run = o->run,
                                             .coil = o->coil,
@@ -158,44 +159,30 @@ static enum status_code store_observation_row(struct store *store, const struct 
                                             .place = place,
                                             .value = o->value,
                                             .u = o->u,
-                                            .conditions = conditions,
                                             .typed = true,
                                             .remark = o->remark};
-    enum status_code code = store_evidence_add_observation(store, &observation, id, st);
 
-    if (code == STATUS_OK && o->supersedes)
-        code = store_evidence_supersede_observation(store, o->supersedes, *id, st);
-    return code;
+    return recording_add(store, &observation, &o->conditions, o->supersedes, id, st);
 }
 
 static enum status_code record(struct observing *o, struct store *store, const char *coil,
                                const char *place, int64_t *id, struct status *st)
 {
     struct coilbook_entry *entry = calloc(1, sizeof *entry);
-    char *conditions;
     enum status_code code;
 
     if (!entry)
         return status_fail(st, STATUS_MEMORY, "no memory");
     snprintf(o->conditions.kind, sizeof o->conditions.kind, "%s", o->kind->word);
-    conditions = conditions_text(&o->conditions);
-    code = conditions ? coilbook_load(o->context->units, store, coil, entry, st)
-                      : status_fail(st, STATUS_MEMORY, "no memory");
+    code = coilbook_load(o->context->units, store, coil, entry, st);
+    o->coil = entry->coil;
     if (code == STATUS_OK)
-        code = store_begin(store, st);
+        code = recording_begin(store, entry, &o->run, st);
     if (code == STATUS_OK) {
-        o->coil = entry->coil;
-        code = sitting_join(store, entry, &o->run, st);
-        if (code == STATUS_OK && strcmp(o->kind->word, "lift") == 0)
-            code = store_trial_row(store, o, conditions, id, st);
-        else if (code == STATUS_OK)
-            code = store_observation_row(store, o, place, conditions, id, st);
-        if (code == STATUS_OK)
-            code = store_end(store, true, st);
-        else
-            store_end(store, false, NULL);
+        code = strcmp(o->kind->word, "lift") == 0 ? store_trial_row(store, o, id, st)
+                                                  : store_observation_row(store, o, place, id, st);
+        code = recording_end(store, code, st);
     }
-    free(conditions);
     free(entry);
     return code;
 }
@@ -226,15 +213,12 @@ static enum status_code read_options(struct observing *o, int argc, char **argv,
     while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
         switch (option) {
         case WIRES:
-            o->conditions.wires = strtod(optarg, &end);
-            if (*end || (o->conditions.wires != 2.0 && o->conditions.wires != 4.0))
-                return status_fail(st, STATUS_INPUT, "--wires: read '%s', expected 2 or 4", optarg);
+            if (conditions_read_wires(&o->conditions, optarg, st) != STATUS_OK)
+                return status_prefix(st, "--wires");
             break;
         case KEEPER:
-            if (strcmp(optarg, "on") != 0 && strcmp(optarg, "off") != 0)
-                return status_fail(st, STATUS_INPUT, "--keeper: read '%s', expected on or off",
-                                   optarg);
-            o->conditions.keeper = strcmp(optarg, "on") == 0 ? CONDITIONS_YES : CONDITIONS_NO;
+            if (conditions_read_keeper(&o->conditions, optarg, st) != STATUS_OK)
+                return status_prefix(st, "--keeper");
             break;
         case INSTRUMENT:
             snprintf(o->conditions.instrument, sizeof o->conditions.instrument, "%s", optarg);

@@ -68,16 +68,22 @@ static int instrument_rows(const struct store_instrument *row, void *user)
     return store_bench_channels(listing->store, row->id, channel_row, listing, &st) != STATUS_OK;
 }
 
+/* Begins a row; false when no more are wanted. */
+static bool next_row(struct listing *listing)
+{
+    listing->cut = listing->left-- <= 0;
+    if (!listing->cut)
+        table_row(listing->table);
+    return !listing->cut;
+}
+
 static int reading_row(const struct store_reading *row, void *user)
 {
     struct listing *listing = user;
     char time[32];
 
-    if (listing->left-- <= 0) {
-        listing->cut = true;
+    if (!next_row(listing))
         return 1;
-    }
-    table_row(listing->table);
     table_textf(listing->table, "%s.%03d", store_time_text(time, sizeof time, row->time),
                 (int)(row->time / 1000 % 1000));
     table_digits(listing->table, shown(listing->quantity, row->value),
@@ -91,11 +97,8 @@ static int event_row(const struct store_event *row, void *user)
     struct listing *listing = user;
     char time[32];
 
-    if (listing->left-- <= 0) {
-        listing->cut = true;
+    if (!next_row(listing))
         return 1;
-    }
-    table_row(listing->table);
     table_text(listing->table, store_time_text(time, sizeof time, row->time));
     table_text(listing->table, row->kind);
     table_text(listing->table, row->text);

@@ -57,7 +57,6 @@ static enum status_code read_options(struct take *take, int argc, char **argv, s
     struct conditions *c = &t->conditions;
     struct units *units = take->context->units;
     int option;
-    char *end;
 
     opterr = 0;
     while ((option = getopt_long(argc, argv, ":", options, NULL)) != -1) {
@@ -68,15 +67,10 @@ static enum status_code read_options(struct take *take, int argc, char **argv, s
             t->channel_name = optarg;
             break;
         case WIRES:
-            c->wires = strtod(optarg, &end);
-            if (*end || (c->wires != 2.0 && c->wires != 4.0))
-                return status_fail(st, STATUS_INPUT, "--wires: read '%s', expected 2 or 4", optarg);
+            code = conditions_read_wires(c, optarg, st);
             break;
         case KEEPER:
-            if (strcmp(optarg, "on") != 0 && strcmp(optarg, "off") != 0)
-                return status_fail(st, STATUS_INPUT, "--keeper: read '%s', expected on or off",
-                                   optarg);
-            c->keeper = strcmp(optarg, "on") == 0 ? CONDITIONS_YES : CONDITIONS_NO;
+            code = conditions_read_keeper(c, optarg, st);
             break;
         case GAP:
             code = units_parse(units, optarg, "m", &c->gap, st);
