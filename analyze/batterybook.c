@@ -19,8 +19,8 @@
 
 const char *batterybook_state_word(enum batterybook_state state)
 {
-    static const char *const words[BATTERYBOOK_STATES] = {"good",  "too early", "soon",   "spent",
-                                                          "joint", "silent",    "no word"};
+    static const char *const words[BATTERYBOOK_STATES] = {
+        "good", "too early", "soon", "spent", "joint", "no cells", "silent", "no word"};
 
     return state < BATTERYBOOK_STATES ? words[state] : "unknown";
 }
@@ -223,26 +223,39 @@ static enum status_code load_rows(struct store *store, struct batterybook *book,
 
 /* ---- what they say ---- */
 
+static void keep_change(struct batterybook *book, const struct trend_change *change)
+{
+    if (change->after_s - book->setup.fitted_s <= EARLY_S)
+        return;
+    if (book->n_change == BATTERYBOOK_CHANGES)
+        memmove(book->change, book->change + 1, --book->n_change * sizeof *book->change);
+    book->change[book->n_change++] = *change;
+}
+
 /* Changes that nobody took back; the rows then begin after the last of them. */
 static void find_changes(struct store *store, struct batterybook *book)
 {
     struct trend_change all[BATTERYBOOK_CHANGES];
-    size_t n = trend_changes(&book->setup, book->row, book->n_row, all, BATTERYBOOK_CHANGES);
     double from = -INFINITY;
-    size_t keep = 0;
+    size_t keep = 0, start = 0, n;
 
-    for (size_t i = 0; i < n; i++) {
-        bool dismissed = false;
-        struct status st;
+    do { /* a battery that is charged every week has more of them than one call finds */
+        n = trend_changes(&book->setup, book->row + start, book->n_row - start, all,
+                          BATTERYBOOK_CHANGES);
+        for (size_t i = 0; i < n; i++) {
+            bool dismissed = false;
+            struct status st;
 
-        if (store_site_dismissed(store, book->site.id, (int64_t)(all[i].after_s * 1e6),
-                                 (int64_t)(DAY * 1e6), &dismissed, &st) != STATUS_OK ||
-            dismissed)
-            continue;
-        from = all[i].after_s;
-        if (all[i].after_s - book->setup.fitted_s > EARLY_S)
-            book->change[book->n_change++] = all[i];
-    }
+            if (store_site_dismissed(store, book->site.id, (int64_t)(all[i].after_s * 1e6),
+                                     (int64_t)(DAY * 1e6), &dismissed, &st) != STATUS_OK ||
+                dismissed)
+                continue;
+            from = all[i].after_s;
+            keep_change(book, &all[i]);
+        }
+        while (n && start < book->n_row && book->row[start].time_s < all[n - 1].after_s)
+            start++;
+    } while (n == BATTERYBOOK_CHANGES);
     for (size_t i = 0; i < book->n_row; i++)
         if (book->row[i].time_s >= from)
             book->row[keep++] = book->row[i];
@@ -296,9 +309,12 @@ static void conclude(struct batterybook *book, const struct batterybook_alarm *a
         return;
     else if (f->answer == FORECAST_SPENT)
         say(book, BATTERYBOOK_SPENT, "change the battery now: %s", f->why);
+    else if (f->answer == FORECAST_STRANGE)
+        say(book, BATTERYBOOK_STRANGE, "no date: %s", f->why);
     else if (book->joint.cause == TREND_JOINT)
-        say(book, BATTERYBOOK_JOINT, "%s: clean and tighten, then measure again",
-            trend_cause_words(TREND_JOINT));
+        say(book, BATTERYBOOK_JOINT, "%s%s: clean and tighten, then measure again",
+            trend_cause_words(TREND_JOINT),
+            f->falter_days[FORECAST_Q50] < 1.0 ? ", and it falters now" : "");
     else if (soon * DAY < alarm->within_s)
         say(book, BATTERYBOOK_SOON, "it may not last another %.0f days: likely %.0f, %.0f at worst",
             alarm->within_s / DAY, likely, soon);
@@ -312,6 +328,9 @@ static void notes(struct batterybook *book)
 {
     const struct forecast *f = &book->forecast;
 
+    if (!book->site.unloaded)
+        note(book, "the voltage between pulses is not read (--unloaded), so a bad joint cannot be "
+                   "told from a tired cell, and the forecast is wider");
     if (!book->site.loaded)
         note(book, "the voltage in a pulse is not read (--loaded), so a bad joint cannot be told "
                    "from a tired cell");
@@ -369,11 +388,33 @@ static enum status_code make_setup(struct batterybook *book, struct status *st)
     return cell_check(&cells, st);
 }
 
+static int count_point(const struct store_point *p, void *user)
+{
+    *(int64_t *)user += p->n;
+    return 0;
+}
+
+/* Readings of the weeks before now, later ones, and none between: a clock that jumped and was put
+ * right. Readings that go on from now without a break are a clock's own business. */
+static bool clock_was_ahead(struct store *store, int64_t channel, int64_t now)
+{
+    const int64_t day = (int64_t)DAY * SECOND;
+    int64_t before = 0, between = 0;
+    struct status st;
+
+    return store_series(store, channel, now - 30 * day, now + day, 100, count_point, &before,
+                        &st) == STATUS_OK &&
+           store_series(store, channel, now + day, now + 15 * day, 100, count_point, &between,
+                        &st) == STATUS_OK &&
+           before > 0 && between == 0;
+}
+
 static enum status_code fill_book(struct store *store, const char *name, int64_t at,
                                   const struct batterybook_alarm *alarm, struct batterybook *book,
                                   struct status *st)
 {
     struct store_reading latest = {.time = 0};
+    int64_t channel;
     enum status_code code = store_site_list(store, name, keep_site, book, st);
 
     if (code != STATUS_OK)
@@ -392,17 +433,23 @@ static enum status_code fill_book(struct store *store, const char *name, int64_t
         say(book, BATTERYBOOK_NO_WORD, "%s", st->text);
         return status_ok(st);
     }
-    if (!book->site.unloaded) {
+    channel = book->site.unloaded ? book->site.unloaded : book->site.loaded;
+    if (!channel) {
         say(book, BATTERYBOOK_NO_WORD, "no channel is named: --unloaded CHANNEL does");
         return status_ok(st);
     }
-    code = store_read_latest(store, book->site.unloaded, &latest, st);
+    code = store_read_latest(store, channel, &latest, st);
     if (code != STATUS_OK && code != STATUS_NOT_FOUND)
         return code;
     if (!at) {
         int64_t now = store_now();
 
         book->at = latest.time > now ? latest.time : now;
+        if (latest.time > now && clock_was_ahead(store, channel, now)) {
+            book->at = now;
+            note(book, "readings dated after now are left out: a clock was wrong when they were "
+                       "taken");
+        }
     }
     if (book->at + 1 <= book->battery.fitted || latest.time <= book->battery.fitted) {
         say(book, BATTERYBOOK_NO_WORD, "nothing was read yet of this battery");

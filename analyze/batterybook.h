@@ -23,6 +23,7 @@ enum batterybook_state {
     BATTERYBOOK_SOON,    /* it may not last the time asked for */
     BATTERYBOOK_SPENT,   /* below its end point now */
     BATTERYBOOK_JOINT,   /* a joint has gone bad */
+    BATTERYBOOK_STRANGE, /* no such cells do what was read; no date */
     BATTERYBOOK_SILENT,  /* nothing was heard of it for too long */
     BATTERYBOOK_NO_WORD, /* no battery recorded, no channel, or nothing read yet */
     BATTERYBOOK_STATES
@@ -38,14 +39,15 @@ struct batterybook {
     char type[BATTERYBOOK_NAME];
     struct trend_site setup;
     int64_t at;      /* now, or the time asked for, microseconds */
-    int64_t last;    /* latest reading of the unloaded voltage; 0 none */
+    int64_t last;    /* latest reading of the voltage; 0 none */
     double silent_s; /* since then */
 
     struct trend_row *row; /* of the battery that is in now */
     size_t n_row;
     struct trend_day *day;
     size_t n_day;
-    /* Changes that are not recorded, oldest first; the readings above begin after the last. */
+    /* Changes that are not recorded, the latest of them, oldest first; the readings above begin
+     * after the last. */
     struct trend_change change[BATTERYBOOK_CHANGES];
     size_t n_change;
     bool has_slope;
@@ -67,7 +69,8 @@ struct batterybook_alarm {
 };
 
 /* Loads the site of that name as it was known at `at` (microseconds; 0: at the latest reading, or
- * now if that is later) and works everything out. STATUS_NOT_FOUND when there is no such site. A
+ * now if that is later; readings far after now, with none between, are a clock's fault and left
+ * out) and works everything out. STATUS_NOT_FOUND when there is no such site. A
  * site that cannot be judged is not an error: the state says why. Free with batterybook_free. */
 enum status_code batterybook_load(struct store *store, const char *name, int64_t at,
                                   const struct batterybook_alarm *alarm, struct batterybook **book,

@@ -48,6 +48,8 @@ static void add_forecast(const struct batterybook *book, struct plot *plot)
 {
     const struct forecast *f = &book->forecast;
 
+    if (f->n_path == 0)
+        return;
     plot_band(plot, "90 %", f->n_path, f->path_s, f->path_v[FORECAST_Q05], f->path_v[FORECAST_Q95]);
     plot_band(plot, "50 %", f->n_path, f->path_s, f->path_v[FORECAST_Q25], f->path_v[FORECAST_Q75]);
     plot_line(plot, "forecast", f->n_path, f->path_s, f->path_v[FORECAST_Q50]);

@@ -3,10 +3,13 @@
 #ifndef TRUEWOUND_BATTERYLIFE_H
 #define TRUEWOUND_BATTERYLIFE_H
 
+#include <jansson.h>
+
 #include "analyze/model/cell.h"
 #include "analyze/model/design.h"
 #include "analyze/model/drive.h"
 #include "db/status.h"
+#include "reports/table.h"
 
 #define BATTERYLIFE_LENGTHS 8
 #define BATTERYLIFE_PERIODS 3
@@ -28,5 +31,9 @@ enum status_code batterylife_coil(const struct design *design, double *ohm, doub
 
 /* Fills life from the other fields. */
 enum status_code batterylife_make(struct batterylife *table, struct status *st);
+
+/* The table for a person, and for a program. NULL: no memory. */
+struct table *batterylife_table(const struct batterylife *life);
+json_t *batterylife_json(const struct batterylife *life);
 
 #endif

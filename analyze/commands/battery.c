@@ -9,21 +9,20 @@
 #include "analyze/batterybook.h"
 #include "analyze/batterydraw.h"
 #include "analyze/batterylife.h"
+#include "analyze/batterynote.h"
+#include "analyze/batteryshow.h"
 #include "analyze/coilbook.h"
 #include "analyze/commands/commands.h"
 #include "analyze/designfile.h"
 #include "analyze/printing.h"
 #include "db/store_bench.h"
 #include "db/store_coil.h"
-#include "db/store_ingest.h"
-#include "db/store_read.h"
 
 #define NAME "battery"
 
 #define DAY           86400.0
 #define WITHIN_S      (14.0 * DAY)
 #define SILENT_S      (2.0 * DAY)
-#define REPEAT_US     ((int64_t)(7.0 * DAY * 1e6)) /* the same alarm is noted once in that time */
 #define PRICE_MAX     1e6
 #define DATE_EXPECTED "a date such as 2026-03-01 or '2026-03-01 14:30' (UTC)"
 
@@ -401,334 +400,6 @@ static enum status_code record(struct asking *a, struct store *store, struct sta
     return a->fit ? fit(a, store, st) : status_ok(st);
 }
 
-/* ---- a change of battery ---- */
-
-static enum status_code record_change(struct store *store, const struct batterybook *book,
-                                      bool confirmed, struct status *st)
-{
-    const struct trend_change *last = &book->change[book->n_change - 1];
-    struct store_battery battery = book->battery;
-    int64_t id;
-
-    battery.id = 0;
-    battery.changed = 0;
-    battery.fitted = (int64_t)(last->after_s * 1e6);
-    battery.price = NAN;
-    battery.confirmed = confirmed;
-    battery.remark = "found from the voltage";
-    return store_result_fit_battery(store, &battery, &id, st);
-}
-
-static enum status_code settle_change(const struct asking *a, struct store *store,
-                                      const struct batterybook *book, char *said, size_t size,
-                                      struct status *st)
-{
-    char day[32];
-    int64_t when;
-    enum status_code code;
-
-    if (book->n_change) {
-        when = (int64_t)(book->change[book->n_change - 1].after_s * 1e6);
-        code = a->confirm ? record_change(store, book, true, st)
-                          : store_site_dismiss(store, book->site.id, when, st);
-    } else if (book->fitted && !book->battery.confirmed) {
-        when = book->battery.fitted;
-        code = store_result_confirm_battery(store, book->battery.id, a->confirm, st);
-        if (code == STATUS_OK && a->dismiss)
-            code = store_site_dismiss(store, book->site.id, when, st);
-    } else {
-        return status_fail(st, STATUS_NOT_FOUND, "%s: no change of battery waits for a word",
-                           a->site);
-    }
-    snprintf(said, size, "%s: the change of %.10s is %s", a->site,
-             store_time_text(day, sizeof day, when), a->confirm ? "confirmed" : "dismissed");
-    return code;
-}
-
-/* ---- events ---- */
-
-struct earlier {
-    const char *start;
-    bool seen;
-};
-
-static int seen_event(const struct store_event *row, void *user)
-{
-    struct earlier *e = user;
-
-    e->seen = e->seen || strncmp(row->text, e->start, strlen(e->start)) == 0;
-    return e->seen;
-}
-
-/* Notes an event once a week, so that a timer may ask every hour. */
-static enum status_code note_event(struct store *store, int64_t at, const char *kind,
-                                   const char *start, const char *rest, struct status *st)
-{
-    struct earlier earlier = {.start = start};
-    char text[400];
-    struct store_event event = {.time = at, .kind = kind, .text = text};
-    enum status_code code =
-        store_read_events(store, at - REPEAT_US, at + 1, 0, kind, seen_event, &earlier, st);
-
-    if (code != STATUS_OK || earlier.seen)
-        return code;
-    snprintf(text, sizeof text, "%s: %s", start, rest);
-    return store_ingest_event(store, &event, st);
-}
-
-static enum status_code note_all(struct store *store, struct batterybook *book, struct status *st)
-{
-    char start[STORE_NAME_MAX + 40], day[32];
-    enum status_code code = STATUS_OK;
-
-    if (batterybook_alarming(book->state)) {
-        snprintf(start, sizeof start, "%s: %s", book->name, batterybook_state_word(book->state));
-        code = note_event(store, book->at, "battery", start, book->word, st);
-    }
-    if (code == STATUS_OK && book->n_change) {
-        snprintf(start, sizeof start, "%s: changed %.10s", book->name,
-                 store_time_text(day, sizeof day,
-                                 (int64_t)(book->change[book->n_change - 1].after_s * 1e6)));
-        code = note_event(store, book->at, "battery", start,
-                          "found from the voltage; confirm or dismiss it", st);
-        if (code == STATUS_OK)
-            code = record_change(store, book, false, st);
-    }
-    return code;
-}
-
-/* ---- showing ---- */
-
-static const char *date_text(char buf[32], double time_s)
-{
-    store_time_text(buf, 32, (int64_t)(time_s * 1e6));
-    buf[10] = '\0';
-    return buf;
-}
-
-static void row(struct table *t, const char *figure, const char *remark, const char *format, ...)
-    __attribute__((format(printf, 4, 5)));
-
-static void row(struct table *t, const char *figure, const char *remark, const char *format, ...)
-{
-    char text[120];
-    va_list args;
-
-    va_start(args, format);
-    vsnprintf(text, sizeof text, format, args);
-    va_end(args);
-    table_row(t);
-    table_text(t, figure);
-    table_text(t, text);
-    if (remark && *remark)
-        table_text(t, remark);
-    else
-        table_absent(t);
-}
-
-static void battery_rows(struct table *t, const struct batterybook *book)
-{
-    char day[32], remark[120];
-    const struct cell_kind *kind = cell_kind(book->type);
-
-    if (!book->fitted)
-        return;
-    snprintf(remark, sizeof remark, "%s%s%s", kind ? kind->words : "",
-             kind && kind->primary ? ", not to be charged" : "",
-             book->battery.confirmed ? "" : "; found from the voltage, not confirmed");
-    row(t, "battery", remark, "%lld x %s", (long long)book->battery.cells, book->type);
-    row(t, "fitted", NULL, "%s", date_text(day, (double)book->battery.fitted / 1e6));
-    if (book->n_change)
-        row(t, "changed", "found from the voltage, not recorded; --confirm or --dismiss", "%s",
-            date_text(day, book->change[book->n_change - 1].after_s));
-}
-
-static void latest_rows(struct table *t, const struct batterybook *book)
-{
-    const struct trend_day *d;
-    char day[32];
-
-    if (book->n_day == 0)
-        return;
-    d = &book->day[book->n_day - 1];
-    row(t, "last day read", NULL, "%s", date_text(day, d->time_s));
-    if (isfinite(d->unloaded_v)) {
-        char remark[64] = "";
-
-        if (isfinite(d->temperature))
-            snprintf(remark, sizeof remark, "%.3f V corrected from %.1f °C to 20 °C",
-                     d->unloaded_20, d->temperature);
-        row(t, "unloaded", remark, "%.3f V", d->unloaded_v);
-    }
-    if (isfinite(d->loaded_v)) {
-        char remark[64] = "";
-
-        if (book->has_forecast)
-            snprintf(remark, sizeof remark, "end point %.3f V", book->forecast.end_v);
-        row(t, "in a pulse", remark, "%.3f V", d->loaded_v);
-    }
-}
-
-static void trend_rows(struct table *t, const struct batterybook *book)
-{
-    const struct trend_joint *j = &book->joint;
-    const struct forecast *f = &book->forecast;
-    char remark[160] = "", day[32];
-
-    if (book->has_slope) {
-        snprintf(remark, sizeof remark,
-                 "90 %% interval %.2f to %.2f; median of all slopes, 4 weeks",
-                 1e3 * book->slope.low, 1e3 * book->slope.high);
-        row(t, "trend", remark, "%.2f mV a day", 1e3 * book->slope.slope);
-    }
-    if (book->knee.found)
-        row(t, "knee", "the fall became steeper then", "%s", date_text(day, book->knee.time_s));
-    if (book->n_day && isfinite(j->ratio_now)) {
-        snprintf(remark, sizeof remark, "with joints, from the dip, at 20 °C; scatter %.0f %%",
-                 100.0 * j->scatter_now / fmax(1e-9, j->ratio_now));
-        if (isfinite(book->setup.coil_ohm))
-            row(t, "resistance", remark, "%.3f Ω", j->ratio_now * book->setup.coil_ohm);
-        else
-            row(t, "resistance", remark, "%.1f %% of the coil's", 100.0 * j->ratio_now);
-    }
-    if (j->cause == TREND_JOINT) {
-        snprintf(remark, sizeof remark, "%s", trend_cause_words(j->cause));
-        row(t, "joint", remark, "since %s", date_text(day, j->since_s));
-    } else if (book->n_day) {
-        row(t, "cause", trend_cause_words(j->cause), "%s",
-            j->cause == TREND_RUNNING_DOWN ? "cells" : "-");
-    }
-    if (!book->has_forecast)
-        return;
-    if (isfinite(f->drawn_ah)) {
-        snprintf(remark, sizeof remark, "of %.2f ± %.2f Ah as it shows; %.2f Ah expected of it",
-                 f->capacity_ah, f->u_capacity, f->rated_ah);
-        row(t, "charge drawn", remark, "%.2f Ah", f->drawn_ah);
-        row(t, "mean current", "lately", "%.3g mA", 1e3 * f->mean_a);
-    }
-    row(t, "used", "standard uncertainty", "%.0f ± %.0f %%", 100.0 * f->depth, 100.0 * f->u_depth);
-}
-
-static void forecast_rows(struct table *t, const struct batterybook *book)
-{
-    const struct forecast *f = &book->forecast;
-    char remark[160], low[32], high[32], likely[32];
-
-    if (!book->has_forecast || f->answer == FORECAST_SPENT)
-        return;
-    snprintf(remark, sizeof remark, "90 %%: %.0f to %.0f; 50 %%: %.0f to %.0f",
-             f->days[FORECAST_Q05], f->days[FORECAST_Q95], f->days[FORECAST_Q25],
-             f->days[FORECAST_Q75]);
-    row(t, "days left", remark, "%.0f%s", f->days[FORECAST_Q50],
-        f->answer == FORECAST_TOO_EARLY ? " (too early)" : "");
-    snprintf(remark, sizeof remark, "90 %%: %s to %s",
-             date_text(low, f->from_s + DAY * f->days[FORECAST_Q05]),
-             date_text(high, f->from_s + DAY * f->days[FORECAST_Q95]));
-    row(t, "end point on", remark, "%s",
-        date_text(likely, f->from_s + DAY * f->days[FORECAST_Q50]));
-    if (book->joint.cause == TREND_JOINT) {
-        snprintf(remark, sizeof remark, "90 %%: %.0f to %.0f", f->falter_days[FORECAST_Q05],
-                 f->falter_days[FORECAST_Q95]);
-        row(t, "with joint so", remark, "%.0f days", f->falter_days[FORECAST_Q50]);
-    }
-}
-
-static json_t *quantile_json(const double *days)
-{
-    return json_pack(
-        "{s:o, s:o, s:o, s:o, s:o}", "q05", printing_number(days[FORECAST_Q05]), "q25",
-        printing_number(days[FORECAST_Q25]), "q50", printing_number(days[FORECAST_Q50]), "q75",
-        printing_number(days[FORECAST_Q75]), "q95", printing_number(days[FORECAST_Q95]));
-}
-
-static json_t *forecast_json(const struct forecast *f)
-{
-    static const char *const words[] = {"tells", "too early", "spent"};
-    char day[32];
-
-    return json_pack("{s:s, s:s, s:o, s:o, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "answer",
-                     words[f->answer], "why", f->why, "days", quantile_json(f->days),
-                     "days_as_it_is", quantile_json(f->falter_days), "end_date",
-                     date_text(day, f->from_s + DAY * f->days[FORECAST_Q50]), "used",
-                     printing_number(f->depth), "used_u", printing_number(f->u_depth),
-                     "capacity_ah", printing_number(f->capacity_ah), "capacity_ah_u",
-                     printing_number(f->u_capacity), "expected_ah", printing_number(f->rated_ah),
-                     "drawn_ah", printing_number(f->drawn_ah), "mean_a", printing_number(f->mean_a),
-                     "end_v", printing_number(f->end_v));
-}
-
-static int show_json(const struct asking *a, const struct batterybook *book)
-{
-    json_t *o, *notes = json_array(), *changes = json_array();
-    const struct trend_day *d = book->n_day ? &book->day[book->n_day - 1] : NULL;
-    char day[32];
-
-    for (size_t i = 0; i < book->n_note; i++)
-        json_array_append_new(notes, json_string(book->note[i]));
-    for (size_t i = 0; i < book->n_change; i++)
-        json_array_append_new(changes,
-                              json_pack("{s:s, s:f}", "on", date_text(day, book->change[i].after_s),
-                                        "step_v", book->change[i].step_v));
-    o = json_pack("{s:s, s:s, s:s, s:b, s:b, s:o, s:o}", "site", book->name, "state",
-                  batterybook_state_word(book->state), "word", book->word, "alarm",
-                  batterybook_alarming(book->state), "confirmed",
-                  book->fitted && book->battery.confirmed, "changes_found", changes, "notes",
-                  notes);
-    if (o && book->fitted)
-        json_object_update_new(o, json_pack("{s:s, s:I, s:s}", "cell", book->type, "cells",
-                                            (json_int_t)book->battery.cells, "fitted",
-                                            date_text(day, (double)book->battery.fitted / 1e6)));
-    if (o && d)
-        json_object_update_new(
-            o,
-            json_pack("{s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:s}", "day", date_text(day, d->time_s),
-                      "unloaded_v", printing_number(d->unloaded_v), "unloaded_20_v",
-                      printing_number(d->unloaded_20), "loaded_v", printing_number(d->loaded_v),
-                      "temperature_c", printing_number(d->temperature), "resistance_ohm",
-                      printing_number(book->joint.ratio_now * book->setup.coil_ohm),
-                      "joint_excess_ohm", printing_number(book->joint.ohm_excess), "cause",
-                      trend_cause_words(book->joint.cause)));
-    if (o && book->has_slope)
-        json_object_set_new(o, "slope_v_per_day",
-                            json_pack("{s:f, s:f, s:f}", "median", book->slope.slope, "low",
-                                      book->slope.low, "high", book->slope.high));
-    if (o && book->knee.found)
-        json_object_set_new(o, "knee", json_string(date_text(day, book->knee.time_s)));
-    if (o && book->has_forecast)
-        json_object_set_new(o, "forecast", forecast_json(&book->forecast));
-    return printing_json(a->context, NAME, o);
-}
-
-static int show(const struct asking *a, const struct batterybook *book)
-{
-    struct table *t;
-    char title[STORE_NAME_MAX + 400];
-    const struct cell_kind *kind = cell_kind(book->type);
-
-    if (a->context->form == COMMAND_JSON)
-        return show_json(a, book);
-    snprintf(title, sizeof title, "%s: %s", book->name, book->word);
-    t = table_new(title);
-    if (!t)
-        return command_wrong(a->context, NAME, "no memory");
-    table_column(t, TABLE_NAME, "figure", "figure", NULL);
-    table_column(t, TABLE_NAME, "value", "value", NULL);
-    table_column(t, TABLE_TEXT, "remark", "remark", NULL);
-    battery_rows(t, book);
-    latest_rows(t, book);
-    trend_rows(t, book);
-    forecast_rows(t, book);
-    for (size_t i = 0; i < book->n_note; i++)
-        table_note(t, book->note[i]);
-    if (kind && (book->state == BATTERYBOOK_SOON || book->state == BATTERYBOOK_SPENT)) {
-        table_note(t, kind->caution);
-        if (book->battery.cells > 1)
-            table_note(t, "Change all the cells together, by new ones of one make and date; a "
-                          "spent cell among good ones is driven backwards and leaks.");
-    }
-    return printing_table(a->context, NAME, t);
-}
-
 /* ---- lists ---- */
 
 static int battery_row(const struct store_battery *b, void *user)
@@ -739,9 +410,9 @@ static int battery_row(const struct store_battery *b, void *user)
     table_row(t);
     table_text(t, b->site);
     table_textf(t, "%lld x %s", (long long)b->cells, b->type);
-    table_text(t, date_text(day, (double)b->fitted / 1e6));
+    table_text(t, batteryshow_date(day, (double)b->fitted / 1e6));
     if (b->changed) {
-        table_text(t, date_text(day, (double)b->changed / 1e6));
+        table_text(t, batteryshow_date(day, (double)b->changed / 1e6));
         table_textf(t, "%.0f", (double)(b->changed - b->fitted) / 1e6 / DAY);
     } else {
         table_text(t, "in there");
@@ -823,7 +494,7 @@ static enum status_code life_input(const struct asking *a, struct batterylife *l
         life->period_s[i] =
             isfinite(a->figures.period) ? a->figures.period * periods[i] / 15.0 : periods[i];
     if (a->site) {
-        struct design *design = malloc(sizeof *design);
+        struct design *design = calloc(1, sizeof *design);
 
         if (!design)
             return status_fail(st, STATUS_MEMORY, "no memory");
@@ -856,46 +527,12 @@ static enum status_code life_input(const struct asking *a, struct batterylife *l
     return batterylife_make(life, st);
 }
 
-static void life_cell(struct table *t, const struct drive_life *life)
-{
-    if (life->limit == DRIVE_NEVER)
-        table_text(t, "never");
-    else
-        table_textf(t, "%.0f (%.0f–%.0f)%s", life->days, life->low_days, life->high_days,
-                    life->limit == DRIVE_SHELF ? " *" : "");
-}
-
-static int life_json(const struct asking *a, const struct batterylife *life)
-{
-    json_t *rows = json_array();
-
-    for (int i = 0; i < BATTERYLIFE_LENGTHS; i++)
-        for (int j = 0; j < BATTERYLIFE_PERIODS; j++) {
-            const struct drive_life *l = &life->life[i][j];
-
-            json_array_append_new(
-                rows,
-                json_pack("{s:f, s:f, s:o, s:o, s:o, s:o, s:o, s:s}", "pulse_s", life->length_s[i],
-                          "period_s", life->period_s[j], "reached_a",
-                          printing_number(l->fresh.end_a), "charge_c",
-                          printing_number(l->fresh.charge_c), "days", printing_number(l->days),
-                          "low_days", printing_number(l->low_days), "high_days",
-                          printing_number(l->high_days), "limit", drive_limit_words(l->limit)));
-        }
-    return printing_json(
-        a->context, NAME,
-        json_pack("{s:s, s:i, s:f, s:f, s:f, s:o}", "cell", life->battery.kind->name, "cells",
-                  life->battery.series, "coil_ohm", life->circuit.coil_ohm, "coil_h",
-                  life->circuit.coil_h, "temperature_c", life->temperature, "rows", rows));
-}
-
 static int life_table(const struct asking *a)
 {
     struct batterylife *life = malloc(sizeof *life);
     struct status st;
     struct table *t;
-    char text[160], key[32];
-    bool shelf = false;
+    json_t *json;
 
     if (!life)
         return command_wrong(a->context, NAME, "no memory");
@@ -904,45 +541,14 @@ static int life_table(const struct asking *a)
         return command_failed(a->context, NAME, &st);
     }
     if (a->context->form == COMMAND_JSON) {
-        int result = life_json(a, life);
-
+        json = batterylife_json(life);
         free(life);
-        return result;
+        return printing_json(a->context, NAME, json);
     }
-    snprintf(text, sizeof text, "%d x %s on %.3g Ω, %.3g H, %.0f °C: days by length of pulse",
-             life->battery.series, life->battery.kind->name, life->circuit.coil_ohm,
-             life->circuit.coil_h, life->temperature);
-    t = table_new(text);
-    if (!t) {
-        free(life);
-        return command_wrong(a->context, NAME, "no memory");
-    }
-    table_column(t, TABLE_NAME, "pulse", "pulse", "ms");
-    table_column(t, TABLE_NAME, "reached", "reaches", "mA");
-    table_column(t, TABLE_NAME, "charge", "takes", "mC");
-    for (int j = 0; j < BATTERYLIFE_PERIODS; j++) {
-        snprintf(key, sizeof key, "days_%g", life->period_s[j]);
-        snprintf(text, sizeof text, "every %g s", life->period_s[j]);
-        table_column(t, TABLE_NAME, key, text, "days");
-    }
-    for (int i = 0; i < BATTERYLIFE_LENGTHS; i++) {
-        const struct drive_life *first = &life->life[i][0];
-
-        table_row(t);
-        table_textf(t, "%.0f", 1e3 * life->length_s[i]);
-        table_textf(t, "%.1f", 1e3 * first->fresh.end_a);
-        table_textf(t, "%.2f", 1e3 * first->fresh.charge_c);
-        for (int j = 0; j < BATTERYLIFE_PERIODS; j++) {
-            life_cell(t, &life->life[i][j]);
-            shelf = shelf || life->life[i][j].limit == DRIVE_SHELF;
-        }
-    }
-    table_note(t, "In brackets the 95 % interval, mostly from the cell's capacity. Halving the "
-                  "pulse nearly doubles the life, until the current no longer rises in time.");
-    if (shelf)
-        table_note(t, "* the shelf life of the cell comes first.");
-    table_note(t, life->battery.kind->caution);
+    t = batterylife_table(life);
     free(life);
+    if (!t)
+        return command_wrong(a->context, NAME, "no memory");
     return printing_table(a->context, NAME, t);
 }
 
@@ -962,6 +568,18 @@ static int draw(const struct asking *a, struct store *store, const struct batter
     return drawn ? COMMAND_DONE : command_wrong(a->context, NAME, "%s", error.text);
 }
 
+static int show(const struct asking *a, const struct batterybook *book)
+{
+    struct table *t;
+
+    if (a->context->form == COMMAND_JSON)
+        return printing_json(a->context, NAME, batteryshow_json(book));
+    t = batteryshow_table(book);
+    if (!t)
+        return command_wrong(a->context, NAME, "no memory");
+    return printing_table(a->context, NAME, t);
+}
+
 static int watch(const struct asking *a, struct store *store)
 {
     struct batterybook *book;
@@ -972,7 +590,8 @@ static int watch(const struct asking *a, struct store *store)
     if (batterybook_load(store, a->site, a->at, &a->alarm, &book, &st) != STATUS_OK)
         return command_failed(a->context, NAME, &st);
     if (a->confirm || a->dismiss) {
-        bool done = settle_change(a, store, book, said, sizeof said, &st) == STATUS_OK;
+        bool done =
+            batterynote_settle(store, book, a->confirm, said, sizeof said, &st) == STATUS_OK;
 
         batterybook_free(book);
         if (!done)
@@ -983,7 +602,7 @@ static int watch(const struct asking *a, struct store *store)
     result = show(a, book);
     if (result == COMMAND_DONE && a->plot)
         result = draw(a, store, book);
-    if (result == COMMAND_DONE && a->note && note_all(store, book, &st) != STATUS_OK)
+    if (result == COMMAND_DONE && a->note && batterynote_all(store, book, &st) != STATUS_OK)
         result = command_failed(a->context, NAME, &st);
     if (result == COMMAND_DONE && a->alarmed) {
         if (batterybook_alarming(book->state))

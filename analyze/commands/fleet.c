@@ -156,9 +156,8 @@ static void carry_note(struct table *t, const struct fleet *f)
         used +=
             (size_t)snprintf(text + used, sizeof text - used, " (%.2f at the last prices)", price);
     if (joints && used < sizeof text)
-        used +=
-            (size_t)snprintf(text + used, sizeof text - used, "%scontact cleaner for %zu site%s",
-                             kinds ? "; " : "", joints, joints == 1 ? "" : "s");
+        snprintf(text + used, sizeof text - used, "%scontact cleaner for %zu site%s",
+                 kinds ? "; " : "", joints, joints == 1 ? "" : "s");
     if (kinds || joints)
         table_note(t, text);
     if (kinds)

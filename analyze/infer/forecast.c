@@ -13,42 +13,53 @@
 #define DAY  86400.0
 #define YEAR (365.25 * DAY)
 
-/* Of one cell: V(x, T) = ocv(x) + k (T - 20) + d(x) + noise, where x is the share of charge used.
- * d is the departure of this make, at this duty, from the curve: a level (makers, a battery that
- * never rests, the meter), a slow bend, a finer one, and more of it at the fresh hump and at the
- * knee, where makes differ most. k and d are Gaussian, so they are integrated over in closed form;
- * capacity, start and self-discharge are not, and go over a grid. The widths are
- * judgement (common practice, no source), kept wide enough to hold two unlike kinds of simulated
- * cell; tests/bench/bench_analyze_forecast.c scores them on histories not used for that. */
+/* Of one cell, between pulses: V(x, T) = c(x) + k (T - 20) + d(x) + noise, where x is the share of
+ * charge used. c is the rested curve of cell.h, lowered by what a working cell does not recover
+ * between pulses, and led to the end point at x = 1: the capacity is defined by that end point, so
+ * a curve that stays above it there would promise charge that nobody rates. d is the departure of
+ * this make at this duty: a level (makers, the meter), a slow bend, a finer one, and more of both
+ * at the fresh hump and at the knee, where makes differ most. k and d are Gaussian, so they are
+ * integrated over in closed form; capacity, start and self-discharge are not, and go over a grid.
+ * The widths are judgement (common practice, no source), most of them in units of the table's own
+ * doubt of its curve, so that a chemistry known less well is believed less;
+ * tests/bench/bench_analyze_forecast.c scores them on three unlike kinds of physics. */
 
-#define LATELY   3 /* days */
-#define BINS     26
-#define LEVEL_U  0.05 /* V a cell */
-#define SLOW_U   0.03 /* V, over SLOW_X of depth */
-#define SLOW_X   0.35
-#define FINE_U   0.006
-#define FINE_X   0.12
-#define FRESH_U  0.025 /* V more at the fresh end, within FRESH_X */
-#define FRESH_X  0.06
-#define SPENT_U  0.12 /* V more at the spent end, where the curve is steep, within SPENT_X */
-#define SPENT_X  0.10
-#define SPENT_L  0.10
-#define KELVIN_U 0.6e-3 /* V/K, wider than the table: polarisation has its own */
-#define NOISE_U  0.003  /* V a cell, of a bin */
-#define CURVE    101
-#define LEFT_U   0.05 /* of what is left, relative: it is never known better */
-#define DEEPEST  1.5
-#define GRID_C   28
-#define GRID_X   18
-#define ROUNDS   4
-#define AHEAD    24 /* depths ahead at which the departure is worked out */
-#define DRAWS    500
-#define CELLS    (GRID_C * GRID_X * 3)
-#define ALIKE    12.0 /* log weights that far below the best do not count */
-/* Makers rate primary cells to 0.8 V (LR20 specification of 10 Jan 2009, read); the last tenth of a
- * volt above it, at 2 V or more for the whole charge, is some per cent of it. */
-#define RATED_LOW 0.03
-#define RATED_U   0.03
+#define LATELY    3      /* days */
+#define UNKNOWN_C (-5.0) /* T - 20 where it is never read */
+#define BINS      20
+#define TIRED     1.5 /* curve.u by which a working cell of manganese dioxide lies below a rested */
+#define TIRED_FEW 0.7 /* lead and nickel recover in hours, manganese dioxide in days */
+#define LEVEL     1.5 /* curve.u */
+#define GAIN      0.004 /* of the meter */
+#define SLOW      1.5   /* curve.u, over SLOW_X of depth */
+#define SLOW_X    0.35
+#define FINE      0.3
+#define FINE_X    0.12
+#define FRESH_U   0.03 /* V more at the fresh end, within FRESH_X */
+#define FRESH_X   0.06
+#define SPENT_U   0.07 /* V more at the spent end, where the curve is steep, within SPENT_X */
+#define SPENT_X   0.15
+#define SPENT_L   0.12
+#define KELVIN_U  0.6e-3 /* V/K, wider than the table: polarisation has its own */
+#define NOISE_U   0.003  /* V a cell, of a bin */
+#define UNREAD_U  0.004  /* more where the temperature is not read: the seasons */
+#define CURVE     101
+#define CLIFF     3.0    /* the last tenth falls with that power of its share: lead and nickel */
+#define SLOPE     2.0    /* manganese dioxide */
+#define GROWTH_U  0.35   /* of the logarithm of what the resistance still grows by */
+#define STEEPEST  (-2.0) /* V beyond the end, at least: a cell that is used up collapses */
+#define LEFT_U    0.05   /* of what is left, relative: it is never known better */
+#define DEEPEST   1.5
+#define GRID_C    28
+#define GRID_X    18
+#define ROUNDS    4
+#define AHEAD     24 /* depths ahead at which the departure is worked out */
+#define DRAWS     600
+#define CELLS     (GRID_C * GRID_X * 3)
+#define ALIKE     12.0  /* log weights that far below the best do not count */
+#define RATED_U   0.03  /* makers rate to 0.8 V or 0.9 V, at more than the current of most sites */
+#define SEEN_U    0.012 /* V a cell: a fall that cannot be missed over weeks */
+#define HIGH      0.055 /* of the nominal voltage, over the fresh one: makes, and surface charge */
 #define LIFE_S    (200.0 * DAY) /* where the charge is not known: a life of that and e^+-1 */
 #define LIFE_LOGU 1.0
 
@@ -62,11 +73,15 @@ struct bin {
 
 struct model {
     const struct trend_site *site;
-    double curve[CURVE]; /* V of a rested cell, depth 0 to 1 */
-    double steepest;     /* beyond 1, V */
+    double curve[CURVE];      /* V of a working cell, depth 0 to 1 */
+    double steepest;          /* beyond 1, V */
+    double level, slow, fine; /* widths of the departure, V */
     struct bin bin[BINS];
     size_t n;
     bool charged;          /* the charge drawn is known */
+    bool by_load;          /* only the loaded voltage was ever read */
+    double dip;            /* then: what the load takes, over the loaded voltage, at 20 C */
+    double grain;          /* least step of the readings, V a cell; 0 finer than it matters */
     double log_c, log_c_u; /* prior of the logarithm of the capacity */
     double used;           /* before the first row, as stated or from the time since fitting, Ah */
     double rate, rate_u;   /* self-discharge, 1/s */
@@ -86,19 +101,9 @@ static double start_density(const struct model *m, double x)
 
         return exp(-0.5 * off * off);
     }
-    new = exp(-x / 0.025) / 0.025;
-    old = x < 0.6 ? 1.0 / 0.6 : 0.0;
-    return isnan(m->site->fitted_s) ? 0.4 * new + 0.6 / 0.95 : 0.85 * new + 0.15 * old;
-}
-
-static double fresh(double x)
-{
-    return exp(-fmax(0.0, x) / FRESH_X);
-}
-
-static double spent(double x)
-{
-    return x >= 1.0 ? 1.0 : exp(-(1.0 - x) / SPENT_X);
+    new = exp(-x / 0.015) / 0.015; /* a year or two on the shelf */
+    old = x < 0.5 ? 1.0 / 0.5 : 0.0;
+    return isnan(m->site->fitted_s) ? 0.4 * new + 0.6 / 0.95 : 0.92 * new + 0.08 * old;
 }
 
 static double alike(double a, double b, double length)
@@ -108,31 +113,71 @@ static double alike(double a, double b, double length)
     return exp(-0.5 * off * off);
 }
 
-static double covariance(double xa, double ka, double xb, double kb)
+/* A place on the curve, with what its covariances need. */
+struct place {
+    double x, kelvin, fresh, spent;
+};
+
+static struct place place_of(double x, double kelvin)
 {
-    return LEVEL_U * LEVEL_U + KELVIN_U * KELVIN_U * ka * kb +
-           SLOW_U * SLOW_U * alike(xa, xb, SLOW_X) + FINE_U * FINE_U * alike(xa, xb, FINE_X) +
-           FRESH_U * FRESH_U * fresh(xa) * fresh(xb) * alike(xa, xb, FRESH_X) +
-           SPENT_U * SPENT_U * spent(xa) * spent(xb) * alike(xa, xb, SPENT_L);
+    return (struct place){.x = x,
+                          .kelvin = kelvin,
+                          .fresh = FRESH_U * exp(-fmax(0.0, x) / FRESH_X),
+                          .spent = SPENT_U * (x >= 1.0 ? 1.0 : exp(-(1.0 - x) / SPENT_X))};
 }
 
-/* The chemistry's curve made smooth (Steffen, monotone), with straight ends. */
+static double covariance(const struct model *m, const struct place *a, const struct place *b)
+{
+    double sum = m->level * m->level + KELVIN_U * KELVIN_U * a->kelvin * b->kelvin +
+                 m->slow * m->slow * alike(a->x, b->x, SLOW_X) +
+                 m->fine * m->fine * alike(a->x, b->x, FINE_X);
+    double fresh = a->fresh * b->fresh, spent = a->spent * b->spent;
+
+    if (fresh > 1e-8)
+        sum += fresh * alike(a->x, b->x, FRESH_X);
+    if (spent > 1e-8)
+        sum += spent * alike(a->x, b->x, SPENT_L);
+    return sum;
+}
+
+/* The working curve made smooth (Steffen, monotone) to a depth of 0.9, and on to the end point. */
 static bool fill_curve(struct model *m)
 {
-    const double *ocv = m->site->battery.kind->ocv;
-    gsl_interp *steffen = gsl_interp_alloc(gsl_interp_steffen, CELL_POINTS);
-    double x[CELL_POINTS], slope;
+    const struct cell_kind *kind = m->site->battery.kind;
+    gsl_interp *steffen = gsl_interp_alloc(gsl_interp_steffen, CELL_POINTS - 1);
+    double tired = (kind->primary ? TIRED : TIRED_FEW) * kind->curve.u;
+    double x[CELL_POINTS], volt[CELL_POINTS], slope, power = kind->primary ? SLOPE : CLIFF;
+    /* Current and resistance are those of one ampere hour where the kind has no capacity. */
+    double end =
+        kind->end_v.value + kind->capacity_at_a * kind->ohm.value * kind->growth[CELL_POINTS - 1];
+    const int last = CELL_POINTS - 2;
 
     if (!steffen)
         return false;
-    for (int i = 0; i < CELL_POINTS; i++)
+    for (int i = 0; i <= last; i++) {
         x[i] = (double)i / (CELL_POINTS - 1);
-    gsl_interp_init(steffen, x, ocv, CELL_POINTS);
-    for (int i = 0; i < CURVE; i++)
-        m->curve[i] = gsl_interp_eval(steffen, x, ocv, (double)i / (CURVE - 1), NULL);
+        volt[i] = kind->ocv[i] - tired;
+    }
+    gsl_interp_init(steffen, x, volt, CELL_POINTS - 1);
+    slope = volt[last] - volt[last - 1];
+    for (int i = 0; i < CURVE; i++) {
+        double at = (double)i / (CURVE - 1), share = (at - x[last]) * (CELL_POINTS - 1);
+
+        if (share <= 0.0)
+            m->curve[i] = gsl_interp_eval(steffen, x, volt, at, NULL);
+        else
+            m->curve[i] = volt[last] + slope * share +
+                          fmin(0.0, end - volt[last] - slope) * pow(share, power);
+    }
     gsl_interp_free(steffen);
-    slope = (m->curve[CURVE - 1] - m->curve[CURVE - 2]) * (CURVE - 1);
-    m->steepest = fmin(0.0, slope);
+    m->steepest = fmin(STEEPEST, (m->curve[CURVE - 1] - m->curve[CURVE - 2]) * (CURVE - 1));
+    m->level = hypot(LEVEL * kind->curve.u, GAIN * kind->nominal_v.value);
+    m->slow = SLOW * kind->curve.u;
+    if (m->by_load) { /* the table knows the resistance to a half, and its growth to as much */
+        m->level = hypot(m->level, 0.5 * m->dip * kind->nominal_v.value);
+        m->slow = hypot(m->slow, m->dip * kind->nominal_v.value);
+    }
+    m->fine = FINE * kind->curve.u;
     return true;
 }
 
@@ -152,6 +197,7 @@ static double expected(const struct model *m, double x, double kelvin)
 struct fixed {
     double c, x0, rate;
     double x[BINS];
+    struct place at[BINS];
     double lower[BINS][BINS]; /* Cholesky */
     double alpha[BINS];       /* lower^-1 residual */
     double log_like;
@@ -168,6 +214,7 @@ static void depths(const struct model *m, struct fixed *f)
         charge = m->bin[i].charge;
         time = m->bin[i].time_s;
         f->x[i] = x;
+        f->at[i] = place_of(x, m->bin[i].kelvin);
     }
 }
 
@@ -190,7 +237,7 @@ static void weigh(const struct model *m, struct fixed *f)
         double r = m->bin[i].volt - expected(m, f->x[i], m->bin[i].kelvin);
 
         for (size_t j = 0; j <= i; j++) {
-            double sum = covariance(f->x[i], m->bin[i].kelvin, f->x[j], m->bin[j].kelvin);
+            double sum = covariance(m, &f->at[i], &f->at[j]);
 
             if (i == j)
                 sum += m->bin[i].noise * m->bin[i].noise;
@@ -214,11 +261,12 @@ static void weigh(const struct model *m, struct fixed *f)
 static void departure(const struct model *m, const struct fixed *f, double x, double kelvin,
                       double *mean, double *sd)
 {
-    double v[BINS], var = covariance(x, kelvin, x, kelvin);
+    struct place here = place_of(x, kelvin);
+    double v[BINS], var = covariance(m, &here, &here);
 
     *mean = 0.0;
     for (size_t i = 0; i < m->n; i++) {
-        double sum = covariance(x, kelvin, f->x[i], m->bin[i].kelvin);
+        double sum = covariance(m, &here, &f->at[i]);
 
         for (size_t k = 0; k < i; k++)
             sum -= f->lower[i][k] * v[k];
@@ -229,22 +277,75 @@ static void departure(const struct model *m, const struct fixed *f, double x, do
     *sd = sqrt(fmax(0.0, var));
 }
 
+/* Ratio of the table's battery to the coil, where it was not measured. */
+static double table_ratio(const struct trend_site *site, double depth)
+{
+    struct cell_state state;
+
+    if (!(site->coil_ohm > 0.0) ||
+        cell_state(&site->battery, fmin(1.0, fmax(0.0, depth)), 20.0, 0.0, &state, NULL))
+        return 0.02;
+    return state.ohm / site->coil_ohm;
+}
+
+/* Voltage of a cell between the pulses of a day; NaN when it was not read. */
+static double day_volt(const struct model *m, const struct trend_day *day)
+{
+    double volt =
+        m->by_load ? day->loaded_v * (1.0 + m->dip * trend_cold_factor(m->site, day->temperature))
+                   : day->unloaded_v;
+
+    return volt / m->site->battery.series;
+}
+
+static double day_charge(const struct model *m, const struct trend_day days[], size_t i)
+{
+    return m->charged ? days[i].drawn_ah : days[i].time_s - days[0].time_s;
+}
+
+/* Which voltage there is, and how finely it was read: a meter with steps of 10 mV shows as days
+ * whose voltages are never closer than that. */
+static bool look_at_voltage(struct model *m, const struct trend_day days[], size_t n)
+{
+    size_t unloaded = 0, loaded = 0;
+    double last = NAN;
+
+    for (size_t i = 0; i < n; i++) {
+        unloaded += isfinite(days[i].unloaded_v) ? 1 : 0;
+        loaded += isfinite(days[i].loaded_v) ? 1 : 0;
+    }
+    m->by_load = unloaded == 0;
+    m->dip = table_ratio(m->site, 0.4);
+    m->grain = INFINITY;
+    for (size_t i = 0; i < n; i++) {
+        double volt = m->by_load ? days[i].loaded_v : days[i].unloaded_v;
+
+        if (isfinite(volt) && isfinite(last) && fabs(volt - last) > 1e-5)
+            m->grain = fmin(m->grain, fabs(volt - last));
+        last = isfinite(volt) ? volt : last;
+    }
+    m->grain = isfinite(m->grain) ? m->grain / m->site->battery.series : 0.0;
+    return unloaded + loaded > 0;
+}
+
 /* Days into at most BINS bins of about equal charge. */
 static void fill_bins(struct model *m, const struct trend_day days[], size_t n, double lag_s)
 {
     double total = 0.0, last = -1.0;
     size_t used = 0, lately = 0, in[BINS] = {0};
+    bool warmth = false;
 
     for (size_t i = 0; i < n; i++)
-        if (isfinite(days[i].unloaded_v))
-            total = m->charged ? days[i].drawn_ah : days[i].time_s - days[0].time_s;
+        if (isfinite(day_volt(m, &days[i])))
+            total = day_charge(m, days, i);
     for (size_t i = 0; i < n; i++) {
-        double charge = m->charged ? days[i].drawn_ah : days[i].time_s - days[0].time_s;
-        double kelvin = isfinite(days[i].temperature) ? days[i].temperature - 20.0 : -5.0;
+        double charge = day_charge(m, days, i), volt = day_volt(m, &days[i]);
+        double kelvin = isfinite(days[i].temperature) ? days[i].temperature - 20.0 : UNKNOWN_C;
         struct bin *b;
 
-        if (!isfinite(days[i].unloaded_v) || !isfinite(charge))
+        if (!isfinite(volt) || !isfinite(charge))
             continue;
+        warmth = warmth || isfinite(days[i].temperature);
         m->last_charge = charge;
         m->last_s = days[i].time_s - days[0].time_s + lag_s;
         /* The last days have a bin of their own. */
@@ -258,7 +359,7 @@ static void fill_bins(struct model *m, const struct trend_day days[], size_t n, 
         in[used - 1]++;
         b->charge += charge;
         b->time_s += days[i].time_s - days[0].time_s + lag_s;
-        b->volt += days[i].unloaded_v / m->site->battery.series;
+        b->volt += volt;
         b->kelvin += kelvin;
     }
     for (size_t i = 0; i < used; i++) {
@@ -268,7 +369,10 @@ static void fill_bins(struct model *m, const struct trend_day days[], size_t n, 
         m->bin[i].time_s /= k;
         m->bin[i].volt /= k;
         m->bin[i].kelvin /= k;
-        m->bin[i].noise = NOISE_U * sqrt(0.5 + 0.5 / k);
+        /* Where a step of the meter hides the noise, a mean of many is as far off as one. */
+        m->bin[i].noise = hypot(NOISE_U * sqrt(0.5 + 0.5 / k), fmin(m->grain, 0.05) / sqrt(12.0));
+        if (!warmth)
+            m->bin[i].noise = hypot(m->bin[i].noise, UNREAD_U);
     }
     m->n = used;
 }
@@ -291,7 +395,7 @@ static void learn_duty(const struct model *m, const struct trend_day days[], siz
     for (size_t i = n; i-- > 0 && kelvins < 28 && i >= from;)
         if (isfinite(days[i].temperature))
             kelvin[kelvins++] = days[i].temperature - 20.0;
-    d->kelvin = kelvins ? gsl_stats_median(kelvin, 1, kelvins) : -5.0;
+    d->kelvin = kelvins ? gsl_stats_median(kelvin, 1, kelvins) : UNKNOWN_C;
     d->per_s = 1.0;
     d->u = 0.0;
     if (m->charged) {
@@ -326,20 +430,21 @@ static double lerp(const double *x, const double *y, size_t n, double at)
 }
 
 struct draw {
-    double weight, days, falter;
+    double days, falter;
     double path[FORECAST_PATH];
 };
 
 /* Follows one battery. ratio and bad: internal resistance over the coil's, now and at 20 C. */
 static void follow(const struct model *m, const struct fixed *f, const struct ahead *a,
-                   const struct duty *d, double z, double z_duty, double ratio, double bad,
-                   const double *path_s, size_t n_path, double end_cell, struct draw *out)
+                   const struct duty *d, double z, double z_duty, double z_growth, double ratio,
+                   double bad, const double *path_s, size_t n_path, double end_cell,
+                   struct draw *out)
 {
     const double *growth = m->site->battery.kind->growth;
     double now = depth_now(m, f), x = now, t = 0.0, before = NAN,
            grown = trend_on_points(growth, now);
     double per_s = d->per_s * exp(hypot(d->u, LEFT_U) * z_duty),
-           cold = trend_cold_factor(m->site, 20.0 + d->kelvin);
+           cold = trend_cold_factor(m->site, 20.0 + d->kelvin), grows = exp(GROWTH_U * z_growth);
     double volt_0 = NAN, step = 0.005, bad_before = NAN, t_before = 0.0;
     size_t p = 0;
 
@@ -347,7 +452,7 @@ static void follow(const struct model *m, const struct fixed *f, const struct ah
     for (int i = 0; i < 400; i++) {
         double u = expected(m, x, d->kelvin) + lerp(a->x, a->mean, AHEAD, x) +
                    z * lerp(a->x, a->sd, AHEAD, x);
-        double g = trend_on_points(growth, x) / grown;
+        double g = pow(trend_on_points(growth, x) / grown, grows);
         double loaded = u / (1.0 + ratio * cold * g);
         /* A joint does not grow with the cells. */
         double faulty = u / (1.0 + (ratio * g + fmax(0.0, bad - ratio)) * cold), drain, dt;
@@ -474,33 +579,12 @@ static bool grid_narrow(struct grid *g)
 
 static const double levels[FORECAST_QUANTILES] = {0.05, 0.25, 0.5, 0.75, 0.95};
 
-/* Weighted quantiles of n values; order is a spare. */
-static void quantiles(const double *v, const double *w, size_t n, size_t *order, double *out)
+/* Sorts v. */
+static void quantiles(double *v, size_t n, double *out)
 {
-    double sum = 0.0, total = 0.0;
-    size_t q = 0;
-
-    gsl_sort_index(order, v, 1, n);
-    for (size_t i = 0; i < n; i++)
-        total += w[i];
-    for (size_t i = 0; i < n && q < FORECAST_QUANTILES; i++) {
-        sum += w[order[i]];
-        while (q < FORECAST_QUANTILES && sum >= levels[q] * total)
-            out[q++] = v[order[i]];
-    }
-    while (q < FORECAST_QUANTILES)
-        out[q++] = n ? v[order[n - 1]] : NAN;
-}
-
-/* Ratio of the table's battery to the coil, where it was not measured. */
-static double table_ratio(const struct trend_site *site, double depth)
-{
-    struct cell_state state;
-
-    if (!(site->coil_ohm > 0.0) ||
-        cell_state(&site->battery, fmin(1.0, fmax(0.0, depth)), 20.0, 0.0, &state, NULL))
-        return 0.02;
-    return state.ohm / site->coil_ohm;
+    gsl_sort(v, 1, n);
+    for (int q = 0; q < FORECAST_QUANTILES; q++)
+        out[q] = n ? gsl_stats_quantile_from_sorted_data(v, 1, n, levels[q]) : NAN;
 }
 
 struct work {
@@ -508,9 +592,8 @@ struct work {
     struct grid grid;
     struct fixed fixed;
     struct ahead ahead;
-    struct draw draw[DRAWS + CELLS];
-    double value[DRAWS + CELLS], weight[DRAWS + CELLS];
-    size_t order[DRAWS + CELLS];
+    struct draw draw[DRAWS];
+    double value[DRAWS];
 };
 
 static void draw_all(struct work *w, const struct duty *d, const struct trend_joint *joint,
@@ -519,8 +602,9 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
     const struct trend_site *site = w->model.site;
     const struct cell_kind *kind = site->battery.kind;
     double end_cell = isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v;
-    double best = grid_best(&w->grid), total = 0.0, log_c = 0.0, square = 0.0, x_1 = 0.0, x_2 = 0.0;
-    gsl_qrng *q = gsl_qrng_alloc(gsl_qrng_halton, 2);
+    double best = grid_best(&w->grid), total = 0.0, sum = 0.0, log_c = 0.0, square = 0.0, x_1 = 0.0,
+           x_2 = 0.0;
+    gsl_qrng *q = gsl_qrng_alloc(gsl_qrng_halton, 3);
     size_t n = 0;
 
     if (!q)
@@ -528,22 +612,25 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
     for (size_t i = 0; i < w->grid.n; i++)
         total += exp(w->grid.cell[i].log_w - best);
     for (size_t i = 0; i < w->grid.n; i++) {
-        double share = exp(w->grid.cell[i].log_w - best) / total, ratio, bad;
-        int draws = (int)ceil(share * DRAWS);
+        double share = exp(w->grid.cell[i].log_w - best) / total, ratio, bad, now;
+        size_t until;
 
-        if (share < 1e-5)
+        /* So many draws as are due by now, each of the same weight. */
+        sum += share;
+        until = (size_t)fmin(DRAWS, floor(sum * DRAWS + 0.5));
+        if (n >= until)
             continue;
         w->fixed.c = exp(w->grid.cell[i].log_c);
         w->fixed.x0 = w->grid.cell[i].x0 + w->model.used / w->fixed.c;
         w->fixed.rate = w->grid.cell[i].rate;
         weigh(&w->model, &w->fixed);
+        now = depth_now(&w->model, &w->fixed);
+        share = (double)(until - n) / DRAWS;
         log_c += share * w->grid.cell[i].log_c;
         square += share * w->grid.cell[i].log_c * w->grid.cell[i].log_c;
-        x_1 += share * depth_now(&w->model, &w->fixed);
-        x_2 += share * depth_now(&w->model, &w->fixed) * depth_now(&w->model, &w->fixed);
+        x_1 += share * now;
+        x_2 += share * now * now;
         for (size_t k = 0; k < AHEAD; k++) {
-            double now = depth_now(&w->model, &w->fixed);
-
             w->ahead.x[k] = now + (fmax(1.25, now + 0.3) - now) * (double)k / (AHEAD - 1);
             departure(&w->model, &w->fixed, w->ahead.x[k], d->kelvin, &w->ahead.mean[k],
                       &w->ahead.sd[k]);
@@ -552,31 +639,29 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
                     ? fmax(0.0, joint->ratio_good)
                     : table_ratio(site, w->fixed.x[w->model.n - 1]);
         bad = joint && isfinite(joint->ratio_now) ? fmax(ratio, joint->ratio_now) : ratio;
-        for (int k = 0; k < draws && n < sizeof w->draw / sizeof *w->draw; k++) {
-            double u[2];
+        while (n < until) {
+            double u[3];
 
             gsl_qrng_get(q, u);
-            w->draw[n].weight = share / draws;
             follow(&w->model, &w->fixed, &w->ahead, d, gsl_cdf_ugaussian_Pinv(u[0]),
-                   gsl_cdf_ugaussian_Pinv(u[1]), ratio, bad, out->path_s, out->n_path, end_cell,
-                   &w->draw[n++]);
+                   gsl_cdf_ugaussian_Pinv(u[1]), gsl_cdf_ugaussian_Pinv(u[2]), ratio, bad,
+                   out->path_s, out->n_path, end_cell, &w->draw[n++]);
         }
     }
     gsl_qrng_free(q);
     for (size_t i = 0; i < n; i++) {
-        w->weight[i] = w->draw[i].weight;
         w->value[i] = w->draw[i].days;
     }
-    quantiles(w->value, w->weight, n, w->order, out->days);
+    quantiles(w->value, n, out->days);
     for (size_t i = 0; i < n; i++)
         w->value[i] = w->draw[i].falter;
-    quantiles(w->value, w->weight, n, w->order, out->falter_days);
+    quantiles(w->value, n, out->falter_days);
     for (size_t p = 0; p < out->n_path; p++) {
         double at[FORECAST_QUANTILES];
 
         for (size_t i = 0; i < n; i++)
             w->value[i] = w->draw[i].path[p] * site->battery.series;
-        quantiles(w->value, w->weight, n, w->order, at);
+        quantiles(w->value, n, at);
         for (int k = 0; k < FORECAST_QUANTILES; k++)
             out->path_v[k][p] = at[k];
     }
@@ -588,23 +673,145 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
     }
 }
 
+/* ---- what no battery does ---- */
+
+/* V a cell: the least that the curve falls over a share of the charge, wherever it begins. */
+static double least_fall(const struct model *m, double share)
+{
+    int step = (int)(share * (CURVE - 1));
+    double least = INFINITY;
+
+    for (int i = 0; i + step < CURVE; i++)
+        least = fmin(least, m->curve[i] - m->curve[i + step]);
+    return least;
+}
+
+/* Days from which as much charge was drawn that the voltage must have fallen by what can be seen;
+ * n when not so much was drawn. *fall: what half of it makes, for a battery half as large again. */
+static size_t telling_days(const struct model *m, const struct trend_day days[], size_t n,
+                           double *fall)
+{
+    double rated = exp(m->log_c), seen = fmax(SEEN_U, 4.0 * m->grain), share = 0.04;
+    size_t from = n - 1;
+
+    do {
+        share += 0.02;
+        *fall = 0.5 * least_fall(m, share);
+    } while (*fall < seen && share < 0.6);
+    if (*fall < seen)
+        return n;
+    while (from > 0 && !(m->last_charge - days[from].drawn_ah >= 1.5 * share * rated))
+        from--;
+    return m->last_charge - days[from].drawn_ah >= 1.5 * share * rated ? from : n;
+}
+
+/* A mains adapter in the battery's place, or cells charged where they are. */
+static bool no_fall(const struct model *m, const struct trend_day days[], size_t n,
+                    struct forecast *out)
+{
+    const double k = m->site->battery.kind->volt_per_k.value;
+    double fall, sx = 0, sy = 0, st = 0, sxx = 0, sxy = 0, sxt = 0, left = 0, count = 0, drawn,
+                 doubt;
+    size_t from;
+
+    if (!m->charged)
+        return false;
+    from = telling_days(m, days, n, &fall);
+    for (int pass = 0; pass < 3; pass++)
+        for (size_t i = from; i < n; i++) {
+            double kelvin = isfinite(days[i].temperature) ? days[i].temperature - 20.0 : 0.0;
+            double y = day_volt(m, &days[i]) - k * kelvin, x = days[i].drawn_ah, off;
+
+            if (!isfinite(y) || !isfinite(x))
+                continue;
+            if (pass == 0) {
+                count += 1;
+                sx += x;
+                sy += y;
+                st += kelvin;
+                continue;
+            }
+            x -= sx / count;
+            y -= sy / count;
+            off = y - (sxx > 0.0 ? sxy / sxx : 0.0) * x;
+            if (pass == 1) {
+                sxx += x * x;
+                sxy += x * y;
+                sxt += x * (kelvin - st / count);
+            } else {
+                left += off * off;
+            }
+        }
+    if (count < 8 || !(sxx > 0.0))
+        return false;
+    drawn = m->last_charge - days[from].drawn_ah;
+    doubt = drawn * hypot(sqrt(left / (count - 2.0) / sxx), KELVIN_U * sxt / sxx);
+    if (-drawn * sxy / sxx + 2.0 * doubt >= fall)
+        return false;
+    snprintf(out->why, sizeof out->why,
+             "%.2f Ah were drawn and the voltage did not fall: is it fed by these cells alone, and "
+             "are they not charged where they are?",
+             drawn);
+    return true;
+}
+
+static bool too_high(const struct model *m, const struct trend_day days[], size_t n,
+                     struct forecast *out)
+{
+    const struct cell_kind *kind = m->site->battery.kind;
+    double volt = NAN;
+
+    for (size_t i = n; i-- > 0 && isnan(volt);)
+        volt = day_volt(m, &days[i]);
+    if (!(volt > kind->ocv[0] + HIGH * kind->nominal_v.value))
+        return false;
+    snprintf(out->why, sizeof out->why,
+             "%.3f V a cell is more than a fresh %s cell has: is it a charger or another supply?",
+             volt, kind->name);
+    return true;
+}
+
+/* ---- what can be said ---- */
+
+/* The loaded voltage of a day with good joints: a bad one is not the end of the cells. */
+static double cells_loaded(const struct trend_site *site, const struct trend_joint *joint,
+                           const struct trend_day *day)
+{
+    if (isnan(day->loaded_v))
+        return day->unloaded_v;
+    if (joint && joint->cause == TREND_JOINT && isfinite(day->unloaded_v))
+        return fmax(day->loaded_v,
+                    day->unloaded_v /
+                        (1.0 + joint->ratio_good * trend_cold_factor(site, day->temperature)));
+    return day->loaded_v;
+}
+
 /* Whether the interval can be acted on. */
-static void judge(const struct trend_day days[], size_t n, double end_v, struct forecast *out)
+static void judge(const struct model *m, const struct trend_day days[], size_t n,
+                  const struct trend_joint *joint, struct forecast *out)
 {
     double span = (days[n - 1].time_s - days[0].time_s) / DAY, latest = NAN;
     double width = out->days[FORECAST_Q95] / fmax(0.5, out->days[FORECAST_Q05]);
     size_t below = 0, seen = 0;
 
     /* Two days running: a cold morning is not the end. */
-    for (size_t i = n; i-- > 0 && seen < 2;)
-        if (isfinite(days[i].loaded_v)) {
-            latest = seen++ ? latest : days[i].loaded_v;
-            below += days[i].loaded_v <= end_v;
+    for (size_t i = n; i-- > 0 && seen < 2 && days[n - 1].time_s - days[i].time_s < 7.0 * DAY;) {
+        double loaded = cells_loaded(m->site, joint, &days[i]);
+
+        if (isfinite(loaded)) {
+            latest = seen++ ? latest : loaded;
+            below += loaded <= out->end_v;
         }
-    if (seen && below == seen) {
+    }
+    if (too_high(m, days, n, out) || no_fall(m, days, n, out)) {
+        out->answer = FORECAST_STRANGE;
+        out->n_path = 0;
+        for (int q = 0; q < FORECAST_QUANTILES; q++)
+            out->days[q] = out->falter_days[q] = NAN;
+    } else if (seen && below == seen) {
         out->answer = FORECAST_SPENT;
-        snprintf(out->why, sizeof out->why,
-                 "in a pulse it gives %.3f V, below its end point of %.3f V", latest, end_v);
+        snprintf(out->why, sizeof out->why, "%s it gives %.3f V, below its end point of %.3f V",
+                 isnan(days[n - 1].loaded_v) ? "at rest" : "in a pulse", latest, out->end_v);
     } else if (span < 3.0) {
         out->answer = FORECAST_TOO_EARLY;
         snprintf(out->why, sizeof out->why, "%.1f days of readings; three at least are needed",
@@ -625,21 +832,20 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
 {
     struct cell_figure ah, self;
     double kelvin = 0.0, last_drawn = NAN, celsius;
-    size_t known = 0;
 
-    for (size_t i = 0; i < n; i++)
-        known += isfinite(days[i].unloaded_v) ? 1 : 0;
-    if (known == 0)
-        return status_fail(st, STATUS_INPUT, "no reading has an unloaded voltage");
+    m->site = site;
+    if (!look_at_voltage(m, days, n))
+        return status_fail(st, STATUS_INPUT, "no reading has a voltage");
     for (size_t i = 0; i < n; i++)
         if (isfinite(days[i].drawn_ah))
             last_drawn = days[i].drawn_ah;
-    m->site = site;
     if (!fill_curve(m))
         return status_fail(st, STATUS_MEMORY, "no memory for the curve of the cell");
     m->charged = last_drawn > 0.0;
     m->start_s = isfinite(site->fitted_s) ? fmax(0.0, days[0].time_s - site->fitted_s) : 0.0;
     fill_bins(m, days, n, m->start_s);
+    if (m->n == 0)
+        return status_fail(st, STATUS_INPUT, "no day with a voltage has a count of the charge");
     learn_duty(m, days, n, d);
     if (m->charged && !(d->per_s > 0.0)) { /* no pulses lately: by the whole */
         d->per_s = last_drawn / fmax(DAY, days[n - 1].time_s - days[0].time_s);
@@ -664,7 +870,7 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
         double u_pulse = site->u_pulse > 0.0 ? site->u_pulse / site->pulse_s : 0.02;
 
         /* Charge is counted in the unit of the pulse: its doubt is the capacity's. */
-        m->log_c = log(ah.value) - (site->battery.kind->primary ? RATED_LOW : 0.0);
+        m->log_c = log(ah.value);
         m->log_c_u = hypot(hypot(ah.u / ah.value, u_pulse), RATED_U);
         m->used = fmin(0.9 * ah.value, m->start_s * d->per_s);
     } else {
@@ -715,7 +921,8 @@ enum status_code forecast_make(const struct trend_site *site, const struct trend
         free(w);
         return status_fail(st, STATUS_NUMERIC,
                            "more charge was drawn than such a battery can hold; is the kind of "
-                           "cell, the pulse length or the date of change right?");
+                           "cell, the pulse length or the date of change right, and is it fed "
+                           "by this battery alone?");
     }
     draw_all(w, &d, joint, out);
     horizon = fmax(7.0, 1.1 * out->days[FORECAST_Q95]) * DAY;
@@ -728,7 +935,7 @@ enum status_code forecast_make(const struct trend_site *site, const struct trend
     out->shelf = isfinite(site->fitted_s) &&
                  site->fitted_s + (kind->shelf_year.value - kind->shelf_year.u) * YEAR <
                      out->from_s + out->days[FORECAST_Q95] * DAY;
-    judge(days, n, out->end_v, out);
+    judge(&w->model, days, n, joint, out);
     free(w);
     return status_ok(st);
 }

@@ -9,7 +9,8 @@
 enum forecast_answer {
     FORECAST_TELLS,
     FORECAST_TOO_EARLY, /* the interval is too wide to act on: see why */
-    FORECAST_SPENT      /* the loaded voltage is below the end point already */
+    FORECAST_SPENT,     /* the loaded voltage is below the end point already */
+    FORECAST_STRANGE    /* no such cells do what the readings say, so no date: see why */
 };
 
 enum forecast_quantile {
@@ -28,7 +29,7 @@ struct forecast {
     char why[200];
     double from_s; /* the last row; days are counted from here */
     /* Days until the mean loaded voltage of a day falls below the end point for good, cells alone,
-     * and with the joints as they are now. */
+     * and with the joints as they are now. NaN where the answer is FORECAST_STRANGE. */
     double days[FORECAST_QUANTILES];
     double falter_days[FORECAST_QUANTILES];
     double depth, u_depth;          /* share of the charge used now */
@@ -38,17 +39,20 @@ struct forecast {
     double mean_a;                  /* lately; NaN likewise */
     double end_v;                   /* end point of the whole battery */
     bool shelf;                     /* the shelf life may come first */
-    /* The loaded voltage to come, cells alone, for a plot. */
+    /* The loaded voltage to come, cells alone, for a plot; n_path is 0 where there is no date. */
     size_t n_path;
     double path_s[FORECAST_PATH];
     double path_v[FORECAST_QUANTILES][FORECAST_PATH];
 };
 
-/* Forecast from the days of one battery (no change in between). The unloaded voltage is taken as
- * the chemistry's curve over depth, with unknown capacity, charge used at the start, self-discharge
- * and temperature coefficient, and an unknown smooth departure of this make from the curve
- * (Gaussian process); all are integrated over, the first two on a grid. STATUS_INPUT: no day with
- * an unloaded voltage, or a battery that cell_check refuses. */
+/* Forecast from the days of one battery (no change in between). The unloaded voltage (where it was
+ * never read: the loaded one, raised by what the table's battery loses) is taken as the chemistry's
+ * curve over depth, with unknown capacity, charge used at the start, self-discharge and temperature
+ * coefficient, and an unknown smooth departure of this make from the curve (Gaussian process); all
+ * are integrated over, the first two on a grid. A voltage that does not fall while charge is drawn,
+ * or that is higher than such cells give, is no battery's and gets no date. STATUS_INPUT: no day
+ * with a voltage, or a battery that cell_check refuses. STATUS_NUMERIC: more charge drawn than it
+ * can hold. */
 enum status_code forecast_make(const struct trend_site *site, const struct trend_day days[],
                                size_t n, const struct trend_joint *joint, struct forecast *out,
                                struct status *st);

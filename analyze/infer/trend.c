@@ -139,40 +139,42 @@ static void fill_temperature(struct trend_day *day, size_t n)
     }
 }
 
-static double pulses_between(const struct trend_row *from, const struct trend_row *to)
+/* Pulses between two rows with a count. A fall is a counter that began again; over a gap of more
+ * than a day it may have counted long before that, so the rate until then stands in. */
+static double pulses_between(const struct trend_row *from, const struct trend_row *to, double rate)
 {
-    double more = to->pulses - from->pulses;
+    double more = to->pulses - from->pulses, gap = to->time_s - from->time_s;
 
-    return more >= 0.0 ? more : to->pulses;
+    if (more >= 0.0)
+        return more;
+    return gap > DAY ? fmax(to->pulses, rate * gap) : to->pulses;
 }
 
 /* Counts pulses up to the last row of each day that has a count. */
 static void count_pulses(const struct trend_site *site, const struct trend_row rows[],
                          const size_t first[], struct trend_day *day, size_t n)
 {
-    const struct trend_row *before = NULL;
-    double count = 0.0, count_s = NAN;
+    const struct trend_row *start = NULL, *before = NULL;
+    double count = 0.0;
 
     for (size_t i = 0; i < n; i++) {
-        double here = NAN;
-
         for (size_t j = first[i]; j < first[i + 1]; j++) {
             if (isnan(rows[j].pulses))
                 continue;
-            if (before)
-                count += pulses_between(before, &rows[j]);
+            if (before) {
+                double span = before->time_s - start->time_s;
+
+                count += pulses_between(before, &rows[j], span > 0.0 ? count / span : 0.0);
+            } else {
+                start = &rows[j];
+            }
             before = &rows[j];
-            count_s = rows[j].time_s;
-            here = count;
         }
-        day[i].pulses = here;
-        if (isnan(here) && before) /* hold; the next count catches up */
-            day[i].pulses = count;
+        day[i].pulses = before ? count : NAN; /* hold; the next count catches up */
     }
     if (!before && site->period_s > 0.0)
         for (size_t i = 0; i < n; i++)
             day[i].pulses = (day[i].time_s - rows[0].time_s) / site->period_s;
-    (void)count_s;
 }
 
 static void draw_charge(const struct trend_site *site, double start_s, struct trend_day *day,
@@ -284,21 +286,27 @@ enum status_code trend_days(const struct trend_site *site, const struct trend_ro
 
 /* ---- changes ---- */
 
-#define CHANGE_ROWS 5    /* rows on each side */
-#define CHANGE_CELL 0.05 /* V a cell; a rest of days gives back less (from memory) */
+#define CHANGE_ROWS   5           /* rows before, and after at least where there are so many */
+#define CHANGE_MOST   48          /* rows after */
+#define CHANGE_AFTER  (2.0 * DAY) /* a rested cell that works again has sunk back by then */
+#define CHANGE_SETTLE (1.5 * DAY) /* a charge takes hours, and its surface charge some more */
+#define CHANGE_CELL   0.05 /* V a cell; a rest of days gives back less early on (from memory) */
+#define CHANGE_MUCH   0.10 /* of the nominal voltage; more than a rest gives back late */
 
-static double corrected(const struct trend_site *site, const struct trend_row *row)
+/* Voltage of a row at 20 C; a site that never reads the unloaded one has the loaded one looked at.
+ */
+static double corrected(const struct trend_site *site, const struct trend_row *row, bool by_load)
 {
     double t = isnan(row->temperature) ? 20.0 : row->temperature;
 
-    return row->unloaded_v -
+    return (by_load ? row->loaded_v : row->unloaded_v) -
            site->battery.series * site->battery.kind->volt_per_k.value * (t - 20.0);
 }
 
-/* Median of up to CHANGE_ROWS values, and their robust spread into *spread. */
+/* Median of up to CHANGE_MOST values, and their robust spread into *spread. */
 static double level_of(const double *v, size_t n, double *spread)
 {
-    double sorted[CHANGE_ROWS], off[CHANGE_ROWS], level;
+    double sorted[CHANGE_MOST], off[CHANGE_MOST], level;
 
     memcpy(sorted, v, n * sizeof *v);
     level = median_of(sorted, n);
@@ -308,32 +316,58 @@ static double level_of(const double *v, size_t n, double *spread)
     return level;
 }
 
+/* Whether a rise to that level is a new battery. Dry cells rest: a rise counts when it ends near
+ * the voltage of fresh ones or is more than any rest gives back. What can be charged may rise by
+ * any step that lasts. */
+static bool is_change(const struct trend_site *site, double before, double after, double noise)
+{
+    const struct cell_kind *kind = site->battery.kind;
+    double series = site->battery.series, rise = after - before;
+
+    if (rise < fmax(CHANGE_CELL * series, 6.0 * noise))
+        return false;
+    return !kind->primary || after >= series * (trend_on_points(kind->ocv, 0.2) - CHANGE_CELL) ||
+           rise >= CHANGE_MUCH * kind->nominal_v.value * series;
+}
+
 size_t trend_changes(const struct trend_site *site, const struct trend_row rows[], size_t n,
                      struct trend_change out[], size_t most)
 {
-    double threshold = CHANGE_CELL * site->battery.series, *v = malloc((n + 1) * sizeof *v);
-    size_t *at = malloc((n + 1) * sizeof *at), m = 0, found = 0;
+    double *v = malloc((n + 1) * sizeof *v);
+    size_t *at = malloc((n + 1) * sizeof *at), m = 0, found = 0, unloaded = 0;
+    const bool primary = site->battery.kind->primary;
 
+    for (size_t i = 0; i < n; i++)
+        unloaded += rows[i].unloaded_v > 0.0;
     for (size_t i = 0; v && at && i < n; i++)
-        if (rows[i].unloaded_v > 0.0) {
+        if ((unloaded ? rows[i].unloaded_v : rows[i].loaded_v) > 0.0) {
             at[m] = i;
-            v[m++] = corrected(site, &rows[i]);
+            v[m++] = corrected(site, &rows[i], unloaded == 0);
         }
     for (size_t i = 2; v && at && i + 2 <= m && found < most; i++) {
-        size_t b = i < CHANGE_ROWS ? i : CHANGE_ROWS, a = m - i < CHANGE_ROWS ? m - i : CHANGE_ROWS;
-        double spread_b, spread_a, before = level_of(v + i - b, b, &spread_b),
-                                   after = level_of(v + i, a, &spread_a);
-        double noise = fmax(0.001, fmax(spread_b, spread_a));
+        size_t b = i < CHANGE_ROWS ? i : CHANGE_ROWS, a, from = i;
+        double spread_b, spread_a, noise, before, after;
 
+        while (!primary && from < m && rows[at[from]].time_s - rows[at[i]].time_s < CHANGE_SETTLE)
+            from++;
+        if (from + 2 > m)
+            break;
+        for (a = 2;
+             from + a < m && a < CHANGE_MOST &&
+             (a < CHANGE_ROWS || rows[at[from + a]].time_s - rows[at[from]].time_s < CHANGE_AFTER);)
+            a++;
+        before = level_of(v + i - b, b, &spread_b);
+        after = level_of(v + from, a, &spread_a);
+        noise = fmax(0.001, fmax(spread_b, spread_a));
         /* The step is between two rows: neither side's own drift nor a median that straddles it. */
-        if (after - before < fmax(threshold, 6.0 * noise) ||
-            v[i] - v[i - 1] < 0.7 * (after - before))
+        if (!is_change(site, before, after, noise) ||
+            v[primary ? i : from] - v[i - 1] < 0.7 * (after - before))
             continue;
         out[found++] = (struct trend_change){.before_s = rows[at[i - 1]].time_s,
-                                             .after_s = rows[at[i]].time_s,
+                                             .after_s = rows[at[from]].time_s,
                                              .step_v = after - before,
                                              .noise_v = noise};
-        i += 2;
+        i = from + 2;
     }
     free(v);
     free(at);
@@ -456,10 +490,60 @@ static double growth_at(const struct trend_site *site, const struct trend_day *d
     return trend_on_points(site->battery.kind->growth, depth);
 }
 
+#define GROWTH_U 0.6 /* of the cells' own growth, twice its relative doubt: a third or so */
+
+/* True when a resistance over the cells' growth, good before and now after, rose by more than that
+ * share of the good one and by more than the growth may be wrong. What a joint adds does not grow,
+ * so it is weighed as it stands. */
+static bool is_rise(double good, double good_growth, double now, double now_growth, double share)
+{
+    double more = fmax(0.0, now_growth - good_growth);
+
+    return (now - good) * now_growth > good * (share * good_growth + GROWTH_U * more);
+}
+
+#define NEAR   14   /* days */
+#define SUDDEN 0.45 /* of a rise over twice 40 days, within twice NEAR; steady growth makes 0.35   \
+                     */
+
+/* Rise of the median from the days just before i to those from i on. Cells grow over months, a
+ * joint goes bad in days or weeks. */
+static double step_at(const double *v, size_t i, size_t n, double *spare)
+{
+    size_t before = i < NEAR ? i : NEAR, after = n - i < NEAR ? n - i : NEAR;
+    double scatter;
+
+    return grown_level(v + i, after, &scatter, spare) -
+           grown_level(v + i - before, before, &scatter, spare);
+}
+
+/* The latest unloaded voltage at 20 C; a day may lack it. */
+static double last_unloaded(const struct trend_day days[], size_t n)
+{
+    while (n > 0 && isnan(days[n - 1].unloaded_20))
+        n--;
+    return n > 0 ? days[n - 1].unloaded_20 : NAN;
+}
+
+/* What the step of a meter makes in the ratio, where days never differ by less. */
+static double ratio_grain(const struct trend_day days[], size_t n)
+{
+    double grain = INFINITY, last = NAN;
+
+    for (size_t i = 0; i < n; i++)
+        if (isfinite(days[i].unloaded_v)) {
+            if (fabs(days[i].unloaded_v - last) > 1e-5)
+                grain = fmin(grain, fabs(days[i].unloaded_v - last));
+            last = days[i].unloaded_v;
+        }
+    return isfinite(grain) && last > 0.0 ? fmin(0.1, grain / last) / sqrt(12.0) : 0.0;
+}
+
 void trend_joint(const struct trend_site *site, const struct trend_day days[], size_t n,
                  struct trend_joint *out)
 {
-    double *v = malloc((4 * n + 4) * sizeof *v), *time, *spare, *growth, fall, best = 0.0;
+    double *v = malloc((4 * n + 4) * sizeof *v), *time, *spare, *growth, fall, best = 0.0,
+           grain = ratio_grain(days, n);
     size_t m = 0, at = 0, lately;
 
     *out = (struct trend_joint){.cause = TREND_UNSEEN,
@@ -494,22 +578,24 @@ void trend_joint(const struct trend_site *site, const struct trend_day days[], s
                                      a = grown_level(v + i, after, &scatter_a, spare);
         double doubt = hypot(fmax(scatter_b, 0.02 * b) / sqrt((double)window),
                              fmax(scatter_a, 0.02 * b) / sqrt((double)after));
-        double score = (a - b) / fmax(doubt, 1e-6);
+        double score = (a - b) / fmax(hypot(doubt, grain), 1e-6);
 
-        /* The cells' own growth is known to a third or so. */
-        if (a - b > 0.4 * b && a - b > 0.004 && score > 5.0 && score > best) {
+        if (is_rise(b, growth[i - window + window / 2], a, growth[i + after / 2], 0.4) &&
+            a - b > 0.004 && score > 5.0 && score > best &&
+            step_at(v, i, m, spare) > SUDDEN * (a - b)) {
             best = score;
             at = i;
         }
     }
-    fall = site->battery.kind->ocv[0] - days[n - 1].unloaded_20 / site->battery.series;
+    fall = site->battery.kind->ocv[0] - last_unloaded(days, n) / site->battery.series;
     out->cause = fall > 0.1 ? TREND_RUNNING_DOWN : TREND_STEADY;
     if (at > 0) {
         size_t before = at < 40 ? at : 40;
         double good = grown_level(v + at - before, before, &out->scatter_before, spare);
 
         /* Still bad now, and not the cells' end, where everything grows. */
-        if (out->ratio_now > 1.3 * good && growth[at] < 2.4) {
+        if (is_rise(good, growth[at - before / 2], out->ratio_now, growth[m - 1], 0.3) &&
+            growth[at] < 2.4) {
             out->cause = TREND_JOINT;
             out->since_s = time[at];
             out->ratio_good = good;

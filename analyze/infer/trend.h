@@ -79,8 +79,9 @@ struct trend_change {
     double noise_v;           /* standard deviation about it */
 };
 
-/* Finds where the unloaded voltage stepped up for good, by more than a rest gives back: a new
- * battery, or a charge of one that can be charged. At most `most`, in order of time. */
+/* Finds where the unloaded voltage (the loaded one, where the unloaded was never read) stepped up
+ * for good, by more than a rest gives back: a new battery, or a charge of one that can be charged,
+ * which is told a day and a half late. At most `most`, in order of time. */
 size_t trend_changes(const struct trend_site *site, const struct trend_row rows[], size_t n,
                      struct trend_change out[], size_t most);
 

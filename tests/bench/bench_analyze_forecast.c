@@ -1,12 +1,12 @@
 /* Scores the forecast of a battery's end on histories it has not seen, and lets two simple rules
  * run beside it in the same run.
  *
- * Usage: bench_analyze_forecast [-n HISTORIES] [-s SEED] [-k simulated|shepherd] [-v]
+ * Usage: bench_analyze_forecast [-n HISTORIES] [-s SEED] [-k simulated|shepherd|insertion]
+ *                               [-c CELL] [-v]
  *
  * simulated: the simulated bench's own cells, joints, missed days, meters and weather
- *   (simulated-bench --discharge). shepherd: cells after C. M. Shepherd, 'Design of primary and
- *   secondary cells II', J. Electrochem. Soc. 112 (1965) 657 (form from memory), with constants
- *   drawn at random about an alkaline cell: another shape of curve than either program has.
+ *   (simulated-bench --discharge). shepherd, insertion: see forecast_cells.h; of every kind of
+ *   cell unless -c names one. Without -k all of them.
  * All data is invented. The rules beside it: a least-squares line through the loaded voltage of
  * the last two weeks, and rated capacity over mean current. */
 #include <jansson.h>
@@ -24,12 +24,13 @@
 #include <gsl/gsl_statistics_double.h>
 
 #include "analyze/infer/forecast.h"
+#include "tests/bench/forecast_cells.h"
 
 #define ROWS_MAX 8000
-#define AGES     4
+#define AGES     5
 #define RULES    3
 
-static const double ages[AGES] = {0.25, 0.5, 0.75, 0.9};
+static const double ages[AGES] = {0.1, 0.25, 0.5, 0.75, 0.9};
 static const char *const rules[RULES] = {"forecast", "straight line", "rated / mean"};
 
 struct history {
@@ -42,8 +43,9 @@ struct history {
 };
 
 struct score {
-    size_t n, in90, in50, early, better[RULES];
+    size_t n, in90, in50, early, spent, better[RULES];
     double *error[RULES]; /* of days left, relative */
+    double signed_error, width;
 };
 
 static double number(const json_t *o, const char *key)
@@ -96,53 +98,62 @@ static bool read_history(const char *line, struct history *h)
     return h->n > 0;
 }
 
-/* V = E0 - K Q / (Q - q) + A exp(-B q), a cell. */
-static void shepherd(struct history *h, gsl_rng *r)
+/* One made cell at its site: coil, weather, meter, missed days. Its life is some 200 days. */
+static void live(struct history *h, const struct forecast_kind *kind, enum forecast_physics physics,
+                 gsl_rng *r)
 {
-    struct cell_battery battery = cell_battery_of(cell_kind("LR20"), 2);
-    double capacity = 18.0 * exp(0.12 * gsl_ran_gaussian(r, 1.0));
-    double e0 = 1.44 + 0.02 * gsl_ran_gaussian(r, 1.0);
-    double k = 0.05 * exp(0.35 * gsl_ran_gaussian(r, 1.0));
-    double a = 0.15 * exp(0.2 * gsl_ran_gaussian(r, 1.0));
-    double b = 9.0 * exp(0.3 * gsl_ran_gaussian(r, 1.0)) / capacity;
-    double ohm = 0.14 * exp(0.3 * gsl_ran_gaussian(r, 1.0)), gain = gsl_ran_gaussian(r, 0.003);
-    double q = capacity * gsl_ran_exponential(r, 0.01), pulses = 0.0,
-           mean = 8 + 10 * gsl_rng_uniform(r);
-    double phase = 2 * M_PI * gsl_rng_uniform(r),
-           top = capacity * (1.04 + 0.04 * gsl_rng_uniform(r));
+    struct cell_battery battery = cell_battery_of(cell_kind(kind->name), kind->cells);
+    struct forecast_cell c;
+    double gain = gsl_ran_gaussian(r, 0.003), tau = 0.005 + 0.03 * gsl_rng_uniform(r);
+    double grain = gsl_rng_uniform(r) < 0.15 ? 0.01 : 0.001, pulses = 0.0;
+    double mean = 5 + 15 * gsl_rng_uniform(r), season = 9 * gsl_rng_uniform(r);
+    double phase = 2 * M_PI * gsl_rng_uniform(r), n = kind->cells, each;
+    double life = 86400.0 * 200.0 * exp(gsl_ran_gaussian(r, 0.5));
+    int away = (int)(400 * gsl_rng_uniform(r)), back = away;
 
-    battery.end_v = 0.9;
+    forecast_cell_draw(&c, kind, physics, r);
+    if (gsl_rng_uniform(r) < 0.3)
+        back += (int)(2 + 28 * gsl_rng_uniform(r));
+    if (isnan(battery.kind->capacity_ah.value))
+        battery.capacity_ah = kind->rated_ah;
+    battery.end_v = kind->end_v;
     h->site = trend_site_of(&battery);
     h->site.fitted_s = 0.0;
-    h->site.coil_ohm = 17.0 * exp(0.2 * gsl_ran_gaussian(r, 1.0));
-    h->site.coil_h = 0.02 * h->site.coil_ohm;
+    h->site.coil_ohm = 8.5 * n * exp(gsl_ran_gaussian(r, 0.25));
+    h->site.coil_h = tau * h->site.coil_ohm;
     h->site.pulse_s = 0.1 + 0.3 * gsl_rng_uniform(r);
-    h->site.period_s = 10.0 + 8.0 * gsl_rng_uniform(r);
-    h->rated_ah = 18.0;
-    h->truth_capacity = capacity;
+    each = n * battery.kind->nominal_v.value / h->site.coil_ohm * h->site.pulse_s;
+    h->site.period_s = each * life / (kind->rated_ah * 3600.0);
+    h->rated_ah = kind->rated_ah;
+    h->truth_capacity = c.capacity;
     h->end_s = h->falter_s = h->joint_s = NAN;
     h->n = 0;
     for (int day = 0; day < ROWS_MAX; day++) {
-        double t = mean + 7 * cos(2 * M_PI * day / 365.25 + phase) + gsl_ran_gaussian(r, 2.0);
-        double inner = ohm * exp2((20.0 - t) / 26.0) * (1 + 2 * q / capacity);
-        double u = 2 * (e0 - k * top / (top - q) + a * exp(-b * q) - 0.0002 * (t - 20.0));
-        double loaded = u * h->site.coil_ohm / (h->site.coil_ohm + 2 * inner);
-        double i = loaded / h->site.coil_ohm, tau = 0.02;
-        double each = i * (h->site.pulse_s - tau * -expm1(-h->site.pulse_s / tau));
+        double usual = mean - season * cos(2 * M_PI * day / 365.25 + phase);
+        double t = usual + gsl_ran_gaussian(r, 2.0), i, ohm = h->site.coil_ohm;
+        double u = n * forecast_cell_volt(&c, t), lost = 0.03 + n * forecast_cell_ohm(&c, t);
+        double loaded = u * ohm / (ohm + lost);
+        double level = n * forecast_cell_volt(&c, usual) * ohm /
+                       (ohm + 0.03 + n * forecast_cell_ohm(&c, usual));
 
-        if (loaded < 1.8 || q >= 0.999 * top) {
+        if (level < n * kind->end_v) {
             h->end_s = day * 86400.0 + 43200.0;
             break;
         }
-        if (gsl_rng_uniform(r) > 0.05)
+        if (gsl_rng_uniform(r) > 0.05 && (day < away || day >= back))
             h->row[h->n++] = (struct trend_row){
                 .time_s = day * 86400.0 + 43200.0,
                 .temperature = t + gsl_ran_gaussian(r, 0.3),
-                .unloaded_v = round((u * (1 + gain) + gsl_ran_gaussian(r, 0.002)) * 1e3) / 1e3,
-                .loaded_v = round((loaded * (1 + gain) + gsl_ran_gaussian(r, 0.003)) * 1e3) / 1e3,
+                .unloaded_v = round((u * (1 + gain) + gsl_ran_gaussian(r, 0.002)) / grain) * grain,
+                .loaded_v =
+                    round((loaded * (1 + gain) + gsl_ran_gaussian(r, 0.003)) / grain) * grain,
                 .pulses = floor(pulses)};
+        i = loaded / ohm;
         pulses += 86400.0 / h->site.period_s;
-        q += each * 86400.0 / h->site.period_s / 3600.0 + 0.02 * (capacity - q) / 365.25;
+        c.used +=
+            i * (h->site.pulse_s - tau * -expm1(-h->site.pulse_s / tau)) * 86400.0 /
+                h->site.period_s / 3600.0 +
+            kind->self_year * exp2((usual - 20.0) / 10.0) * fmax(0.0, c.capacity - c.used) / 365.25;
     }
 }
 
@@ -206,6 +217,9 @@ static void judge(const struct history *h, unsigned k, int age, struct score *s,
     s->in90 += left >= f.days[FORECAST_Q05] && left <= f.days[FORECAST_Q95];
     s->in50 += left >= f.days[FORECAST_Q25] && left <= f.days[FORECAST_Q75];
     s->early += f.answer == FORECAST_TOO_EARLY;
+    s->spent += f.answer == FORECAST_SPENT;
+    s->signed_error += log(fmax(0.5, said[0]) / left);
+    s->width += log(f.days[FORECAST_Q95] / fmax(0.5, f.days[FORECAST_Q05]));
     s->n++;
     if (verbose)
         printf("%3u %s age %.2f left %6.1f said %6.1f [%6.1f %6.1f] depth %.3f cap %.2f of %.2f "
@@ -248,92 +262,132 @@ static void judge_joint(const struct history *h, size_t *bad, size_t *named, siz
     free(day);
 }
 
-int main(int argc, char **argv)
+struct asked {
+    unsigned long histories, seed;
+    const char *cell;
+    bool verbose;
+};
+
+static void report(const char *kind, const char *cell, const struct score score[AGES])
 {
-    unsigned long histories = 200, seed = 977;
-    const char *kind = "simulated";
-    bool verbose = false;
+    printf("%s %s\n age    n  90 %% holds  50 %% holds  early  bias  width   median error (better "
+           "than it)\n",
+           kind, cell);
+    for (int a = 0; a < AGES; a++) {
+        const struct score *s = &score[a];
+        double n = (double)s->n;
+
+        printf("%.2f %4zu   %5.1f %%     %5.1f %%  %5.1f  %+.2f   %.2f ", ages[a], s->n,
+               100 * (double)s->in90 / n, 100 * (double)s->in50 / n,
+               100 * (double)(s->early + s->spent) / n, s->signed_error / n, s->width / n);
+        for (int i = 0; i < RULES; i++)
+            printf("  %s %.1f %%", rules[i], 100 * median(s->error[i], s->n));
+        printf(" (%.0f, %.0f of 100)\n", 100 * (double)s->better[1] / n,
+               100 * (double)s->better[2] / n);
+    }
+}
+
+/* All histories of one kind of physics and cell. */
+static int score_kind(const struct asked *asked, const char *physics,
+                      const struct forecast_kind *kind, struct history *h, gsl_rng *rng)
+{
     struct score score[AGES] = {{0}};
-    struct history *h = malloc(sizeof *h);
-    size_t bad = 0, named = 0, good = 0, wrong = 0, asked = 0;
+    size_t bad = 0, named = 0, good = 0, wrong = 0, size = 0, forecasts = 0;
     char command[512], *line = NULL;
-    size_t size = 0;
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     FILE *in = NULL;
     clock_t spent = 0;
-    int option;
 
-    while ((option = getopt(argc, argv, "n:s:k:v")) != -1)
-        switch (option) {
-        case 'n':
-            histories = strtoul(optarg, NULL, 10);
-            break;
-        case 's':
-            seed = strtoul(optarg, NULL, 10);
-            break;
-        case 'k':
-            kind = optarg;
-            break;
-        case 'v':
-            verbose = true;
-            break;
-        default:
-            return 2;
-        }
-    if (!h || !rng || histories < 1 || histories > 100000)
-        return 2;
     for (int a = 0; a < AGES; a++)
-        for (int i = 0; i < RULES; i++)
-            score[a].error[i] = calloc(histories, sizeof(double));
-    gsl_rng_set(rng, seed);
-    if (strcmp(kind, "simulated") == 0) {
+        for (int i = 0; i < RULES; i++) {
+            score[a].error[i] = calloc(asked->histories, sizeof(double));
+            if (!score[a].error[i])
+                return 2;
+        }
+    gsl_rng_set(rng, asked->seed);
+    if (!kind) {
         snprintf(command, sizeof command, "%s/fixtures/simulated-bench --discharge %lu --seed %lu",
-                 TEST_BUILD_DIR, histories, seed);
+                 TEST_BUILD_DIR, asked->histories, asked->seed);
         in = popen(command, "r");
         if (!in)
             return 2;
     }
-    for (unsigned k = 0; k < histories; k++) {
+    for (unsigned k = 0; k < asked->histories; k++) {
         clock_t start;
 
         if (in && (getline(&line, &size, in) < 0 || !read_history(line, h)))
             break;
         if (!in)
-            shepherd(h, rng);
+            live(h, kind, strcmp(physics, "shepherd") ? FORECAST_INSERTION : FORECAST_SHEPHERD,
+                 rng);
         if (!isfinite(h->end_s))
             continue;
         start = clock();
         for (int a = 0; a < AGES; a++)
-            judge(h, k, a, &score[a], verbose);
-        asked += AGES;
+            judge(h, k, a, &score[a], asked->verbose);
+        forecasts += AGES;
         spent += clock() - start;
         judge_joint(h, &bad, &named, &good, &wrong);
     }
-    printf("%lu %s histories, seed %lu; invented\n", histories, kind, seed);
-    printf("age   n   90 %% holds  50 %% holds  too early   median error of days left (better "
-           "than it)\n");
-    for (int a = 0; a < AGES; a++) {
-        struct score *s = &score[a];
-        double n = (double)s->n;
-
-        printf("%.2f %4zu   %5.1f %%     %5.1f %%    %5.1f %%  ", ages[a], s->n,
-               100 * (double)s->in90 / n, 100 * (double)s->in50 / n, 100 * (double)s->early / n);
-        for (int i = 0; i < RULES; i++)
-            printf("  %s %.1f %%%s", rules[i], 100 * median(s->error[i], s->n), i ? "" : ",");
-        printf(" (%.0f, %.0f of 100)\n", 100 * (double)s->better[1] / n,
-               100 * (double)s->better[2] / n);
-    }
+    report(physics, kind ? kind->name : "alkaline", score);
     printf("joints: %zu of %zu that went bad are named 45 days on; %zu of %zu good ones called "
-           "bad\n",
-           named, bad, wrong, good);
-    printf("%.0f ms a forecast\n", 1e3 * (double)spent / CLOCKS_PER_SEC / (double)asked);
+           "bad; %.0f ms a forecast\n\n",
+           named, bad, wrong, good,
+           1e3 * (double)spent / CLOCKS_PER_SEC / (double)(forecasts ? forecasts : 1));
+    fflush(stdout);
     if (in)
         pclose(in);
     for (int a = 0; a < AGES; a++)
         for (int i = 0; i < RULES; i++)
             free(score[a].error[i]);
     free(line);
+    return 0;
+}
+
+int main(int argc, char **argv)
+{
+    static const char *const physics[] = {"simulated", "shepherd", "insertion"};
+    struct asked asked = {.histories = 100, .seed = 977};
+    const char *only = NULL;
+    struct history *h = malloc(sizeof *h);
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    int option, result = 0;
+
+    while ((option = getopt(argc, argv, "n:s:k:c:v")) != -1)
+        switch (option) {
+        case 'n':
+            asked.histories = strtoul(optarg, NULL, 10);
+            break;
+        case 's':
+            asked.seed = strtoul(optarg, NULL, 10);
+            break;
+        case 'k':
+            only = optarg;
+            break;
+        case 'c':
+            asked.cell = optarg;
+            break;
+        case 'v':
+            asked.verbose = true;
+            break;
+        default:
+            return 2;
+        }
+    if (!h || !rng || asked.histories < 1 || asked.histories > 100000)
+        return 2;
+    printf("%lu histories of each, seed %lu; invented\n\n", asked.histories, asked.seed);
+    for (size_t p = 0; p < sizeof physics / sizeof *physics && result == 0; p++) {
+        if (only && strcmp(only, physics[p]) != 0)
+            continue;
+        if (p == 0) {
+            if (!asked.cell)
+                result = score_kind(&asked, physics[p], NULL, h, rng);
+            continue;
+        }
+        for (size_t k = 0; k < FORECAST_KINDS && result == 0; k++)
+            if (!asked.cell || strcmp(asked.cell, forecast_kinds[k].name) == 0)
+                result = score_kind(&asked, physics[p], &forecast_kinds[k], h, rng);
+    }
     free(h);
     gsl_rng_free(rng);
-    return 0;
+    return result;
 }

@@ -1,0 +1,110 @@
+/* Cells for bench_analyze_forecast: two unlike kinds of physics, neither of them the program's nor
+ * the simulated bench's. All constants are invented; the forms are from memory.
+ *
+ * Shepherd: V = E0 - K Q / (Q - q) + A exp(-B q), after C. M. Shepherd, 'Design of primary and
+ *   secondary cells II', J. Electrochem. Soc. 112 (1965) 657.
+ * Insertion: a solid solution whose potential follows the share y that is filled, after Nernst,
+ *   E = E0 - (RT/F) ln(y / (1 - y)) - g (y - 1/2), as written for manganese dioxide by A. Kozawa
+ *   and R. A. Powers, J. Electrochem. Soc. 113 (1966) 870; the same with other constants for
+ *   nickel; for lead-acid 0.84 V + the acid's density, falling with the charge, and a collapse as
+ *   the acid is used up. Cold takes some of the charge, which the first does not know. */
+#ifndef TESTS_BENCH_FORECAST_CELLS_H
+#define TESTS_BENCH_FORECAST_CELLS_H
+
+#include <math.h>
+#include <stdbool.h>
+#include <stddef.h>
+
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+
+enum forecast_physics { FORECAST_SHEPHERD, FORECAST_INSERTION };
+
+struct forecast_kind {
+    const char *name;
+    double rated_ah;
+    int cells;
+    double end_v;  /* of a cell */
+    double spread; /* of capacity, relative, between makers and boxes */
+    double ohm, ohm_spread, growth;
+    double self_year;
+    double e0, k, a, b;     /* Shepherd; b over the capacity */
+    double i0, g, collapse; /* insertion: potential, slope, collapse in units of RT/F */
+    bool acid;
+};
+
+static const struct forecast_kind forecast_kinds[] = {
+    {"LR6", 2.9, 2, 0.9, 0.08, 0.16, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, false},
+    {"LR14", 8, 2, 0.9, 0.08, 0.15, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, false},
+    {"LR20", 18, 2, 0.9, 0.08, 0.14, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, false},
+    {"R6P", 1, 2, 0.9, 0.13, 0.5, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, false},
+    {"R20P", 7.5, 2, 0.9, 0.13, 0.3, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, false},
+    {"lead-acid", 7, 3, 1.75, 0.08, 0.004, 0.3, 1.5, 0.3, 2.10, 0.030, 0.05, 4, 2.14, 0.18, 1.2,
+     true},
+    {"NiMH", 2, 2, 1.0, 0.06, 0.03, 0.3, 1.5, 1.5, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1, false},
+    {"NiMH-LSD", 2, 2, 1.0, 0.06, 0.03, 0.3, 1.5, 0.2, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1,
+     false},
+};
+#define FORECAST_KINDS (sizeof forecast_kinds / sizeof *forecast_kinds)
+
+struct forecast_cell {
+    const struct forecast_kind *kind;
+    enum forecast_physics physics;
+    double capacity, top; /* Ah; top: where the curve has its pole, over the capacity */
+    double e0, k, a, b, i0, g, collapse, sag, cold;
+    double ohm, growth, kelvin;
+    double used; /* Ah */
+};
+
+static void forecast_cell_draw(struct forecast_cell *c, const struct forecast_kind *kind,
+                               enum forecast_physics physics, gsl_rng *r)
+{
+    *c = (struct forecast_cell){.kind = kind, .physics = physics};
+    c->capacity = kind->rated_ah * exp(gsl_ran_gaussian(r, kind->spread));
+    c->top = 1.04 + 0.04 * gsl_rng_uniform(r);
+    c->e0 = kind->e0 + gsl_ran_gaussian(r, kind->acid ? 0.01 : 0.02);
+    c->k = kind->k * exp(gsl_ran_gaussian(r, 0.35));
+    c->a = kind->a * exp(gsl_ran_gaussian(r, 0.2));
+    c->b = kind->b * exp(gsl_ran_gaussian(r, 0.3));
+    c->i0 = kind->i0 + gsl_ran_gaussian(r, kind->acid ? 0.01 : 0.015);
+    c->g = kind->g * exp(gsl_ran_gaussian(r, 0.15));
+    c->collapse = kind->collapse * exp(gsl_ran_gaussian(r, 0.2));
+    c->sag = 0.004 + 0.016 * gsl_rng_uniform(r);
+    c->cold = 0.003 * gsl_rng_uniform(r);
+    c->ohm = kind->ohm * exp(gsl_ran_gaussian(r, kind->ohm_spread));
+    c->growth = kind->growth * exp(gsl_ran_gaussian(r, 0.3));
+    c->kelvin = kind->acid ? 0.0002 : gsl_ran_gaussian(r, 0.0003);
+    c->used = c->capacity * (gsl_rng_uniform(r) < 0.9 ? fmin(0.04, gsl_ran_exponential(r, 0.01))
+                                                      : 0.03 + 0.3 * gsl_rng_uniform(r));
+}
+
+/* Between pulses; 0 when there is nothing left. */
+static double forecast_cell_volt(const struct forecast_cell *c, double celsius)
+{
+    double y = c->used / c->capacity, kt = 8.617e-5 * (celsius + 273.15), v;
+
+    if (c->physics == FORECAST_SHEPHERD) {
+        if (y >= 0.9995 * c->top)
+            return 0.0;
+        v = c->e0 - c->k * c->top / (c->top - y) + c->a * exp(-c->b * y);
+    } else {
+        y = 0.004 + 0.995 * y / (1.0 - c->cold * fmax(0.0, 20.0 - celsius));
+        if (y >= 0.99999)
+            return 0.0;
+        if (c->kind->acid)
+            v = c->i0 - c->g * y + c->collapse * kt * log1p(-y);
+        else
+            v = c->i0 - kt * log(y / (1.0 - y)) - c->g * (y - 0.5) + c->collapse * kt * log1p(-y);
+        v -= c->sag * (1.0 + y) * (c->kind->acid ? 0.3 : 1.0);
+    }
+    return fmax(0.0, v + c->kelvin * (celsius - 20.0));
+}
+
+static double forecast_cell_ohm(const struct forecast_cell *c, double celsius)
+{
+    double y = fmin(1.0, c->used / c->capacity);
+
+    return c->ohm * exp2((20.0 - celsius) / 26.0) * (1.0 + c->growth * y * y);
+}
+
+#endif
