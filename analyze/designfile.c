@@ -89,6 +89,7 @@ static const struct key keys[] = {
     {"wire", "overall", KIND_WIRE, DIGIT_EXACT, NULL, "a diameter over the covering",
      AT(winding.wire), 0},
     {"wire", "lay", KIND_WIRE, DIGIT_EXACT, NULL, "a number, 1 or more", AT(winding.wire), 0},
+    {"wire", "spool", KIND_TEXT, DIGIT_EXACT, NULL, "a short name", TEXT(winding.spool)},
 
     {"winding", "turns", KIND_TURNS, DIGIT_EXACT, NULL, "500 turns, on each limb",
      AT(winding.turns), 0},
@@ -121,6 +122,7 @@ static const struct key keys[] = {
      AT(winding.connection), 0},
     {"winding", "sense", KIND_SENSE, DIGIT_EXACT, NULL, "aiding or cancelling", AT(winding.sense),
      0},
+    {"winding", "winder", KIND_TEXT, DIGIT_EXACT, NULL, "a short name", TEXT(winding.winder)},
 
     {"supply", "voltage", KIND_AMOUNT, DIGIT_EXACT, "V", "a voltage", AT(supply.voltage), 0},
     {"supply", "source resistance", KIND_AMOUNT, DIGIT_LAST, "ohm", "a resistance",

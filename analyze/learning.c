@@ -85,21 +85,25 @@ void learning_key(enum learn_quantity quantity, const struct design *design, con
                   char key[LEARNING_KEY_SIZE])
 {
     const struct wire *w = &design->winding.wire;
+    const char *spool = design->winding.spool;
+    const char *winder = design->winding.winder;
     char size[WIRE_LABEL_SIZE];
 
     switch (quantity) {
     case LEARN_MEAN_TURN:
-        snprintf(key, LEARNING_KEY_SIZE, "%s/%s", learn_name(quantity),
-                 design_layers_word(design->winding.layers));
+        snprintf(key, LEARNING_KEY_SIZE, "%s/%s%s%s", learn_name(quantity),
+                 design_layers_word(design->winding.layers), *winder ? "/" : "", winder);
         return;
     case LEARN_WIRE_LOT:
         wire_size_text(w->system, w->gauge, w->diameter, size, sizeof size);
         if (w->strands > 1)
-            snprintf(key, LEARNING_KEY_SIZE, "%s/%s%d x %s", learn_name(quantity),
-                     w->metal == WIRE_ALUMINIUM ? "aluminium " : "", w->strands, size);
+            snprintf(key, LEARNING_KEY_SIZE, "%s/%s%d x %s%s%s", learn_name(quantity),
+                     w->metal == WIRE_ALUMINIUM ? "aluminium " : "", w->strands, size,
+                     *spool ? "/" : "", spool);
         else
-            snprintf(key, LEARNING_KEY_SIZE, "%s/%s%s", learn_name(quantity),
-                     w->metal == WIRE_ALUMINIUM ? "aluminium " : "", size);
+            snprintf(key, LEARNING_KEY_SIZE, "%s/%s%s%s%s", learn_name(quantity),
+                     w->metal == WIRE_ALUMINIUM ? "aluminium " : "", size, *spool ? "/" : "",
+                     spool);
         return;
     case LEARN_CONTACT_GAP:
         snprintf(key, LEARNING_KEY_SIZE, "%s/%.3g mm", learn_name(quantity),

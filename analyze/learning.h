@@ -38,7 +38,8 @@ struct learning_figure {
 struct learning;
 
 /* The key under which a quantity is kept: mean turn by the way of winding ("mean-turn/square"),
- * wire by its size ("wire-lot/0.25 mm"), contact gap by the faces' stated roughness
+ * wire by its size ("wire-lot/0.25 mm"), both by winder and spool too where the design
+ * names them ("wire-lot/0.25 mm/B"), contact gap by the faces' stated roughness
  * ("contact-gap/0.015 mm"), a meter by its name, which only that one uses. The design is a
  * completed one. */
 void learning_key(enum learn_quantity quantity, const struct design *design, const char *instrument,

@@ -13,9 +13,10 @@
 #include "analyze/model/wire.h"
 #include "db/status.h"
 
-#define DESIGN_NAME_SIZE 64
-#define DESIGN_NOTE_SIZE 256
-#define DESIGN_IRON_SIZE 32
+#define DESIGN_NAME_SIZE  64
+#define DESIGN_LABEL_SIZE 24
+#define DESIGN_NOTE_SIZE  256
+#define DESIGN_IRON_SIZE  32
 
 enum design_form {
     DESIGN_BAR,    /* one wound limb, straight */
@@ -94,6 +95,8 @@ struct design_winding {
     struct amount section_wall;                /* m, wall or space between two sections */
     enum design_connection connection;         /* of the two limbs */
     enum design_sense sense;
+    char spool[DESIGN_LABEL_SIZE];  /* which spool the wire is from; empty: not told */
+    char winder[DESIGN_LABEL_SIZE]; /* whose hand, or which machine, winds; empty: not told */
 };
 
 struct design_supply {

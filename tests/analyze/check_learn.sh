@@ -44,9 +44,10 @@ ra=$(figure resistance_a)
 rb=$(figure resistance_b)
 mass=$(figure wire_mass)
 
+named=
 # coil NAME SCATTER: one sitting; SCATTER in per cent on top of the lot's own.
 coil() {
-    sed "s/^name *=.*/name = $1/" "$root/fixtures/signal-arm.ini" >c.ini
+    sed "s/^name *=.*/name = $1/; $named" "$root/fixtures/signal-arm.ini" >c.ini
     tw coil add c.ini >/dev/null
     for limb in a b; do
         [ $limb = a ] && r=$ra || r=$rb
@@ -95,6 +96,27 @@ before, after = json.load(open("before.json")), json.load(open("after.json"))
 assert before["digest"] != after["digest"]
 assert after["pass_probability"] > before["pass_probability"] - 0.01, (before, after)
 END
+# A spool and a winder that the design names have figures of their own: those of the unnamed wire do
+# not bear on them.
+named='s/^\[wire\]/[wire]\nspool = B/; s/^\[winding\]/[winding]\nwinder = Ada/'
+sed "s/^name *=.*/name = other/; $named" "$root/fixtures/signal-arm.ini" >c.ini
+expect 0 'version 1' coil add c.ini
+tw observe other limb-a resistance "$ra ohm" --temperature '20 degC +- 0.3 K' --wires 4 \
+    --instrument meter --accuracy '0.3 %' >/dev/null
+for n in 1 2 3 4; do
+    coil "spool-$n" 0
+done
+tw verify other --json --unrecorded >other.json || true
+python3 - <<'END'
+import json
+def lot(of):
+    e = [e for e in json.load(open(of))["estimates"] if e["name"] == "resistance per metre against table"]
+    return e[0]["median"]
+# its ohms are those of the table, where the other spool's are 4 % above
+assert abs(lot("other.json")) < 0.01 < lot("after.json"), (lot("other.json"), lot("after.json"))
+END
+expect 0 'wire-lot/0.25 mm/B' learn --batch spool- --even-so
+expect 0 'mean-turn/square/Ada' learn --json
 expect 2 'x' learn --forget wire-lot/x
 for key in $(tw learn --json | python3 -c '
 import json, sys
