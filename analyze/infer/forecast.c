@@ -81,6 +81,7 @@ struct model {
     bool charged;          /* the charge drawn is known */
     bool by_load;          /* only the loaded voltage was ever read */
     double dip;            /* then: what the load takes, over the loaded voltage, at 20 C */
+    bool warmth;           /* the temperature was read */
     double grain;          /* least step of the readings, V a cell; 0 finer than it matters */
     double log_c, log_c_u; /* prior of the logarithm of the capacity */
     double used;           /* before the first row, as stated or from the time since fitting, Ah */
@@ -333,7 +334,6 @@ static void fill_bins(struct model *m, const struct trend_day days[], size_t n, 
 {
     double total = 0.0, last = -1.0;
     size_t used = 0, lately = 0, in[BINS] = {0};
-    bool warmth = false;
 
     for (size_t i = 0; i < n; i++)
         if (isfinite(day_volt(m, &days[i])))
@@ -345,7 +345,7 @@ static void fill_bins(struct model *m, const struct trend_day days[], size_t n, 
 
         if (!isfinite(volt) || !isfinite(charge))
             continue;
-        warmth = warmth || isfinite(days[i].temperature);
+        m->warmth = m->warmth || isfinite(days[i].temperature);
         m->last_charge = charge;
         m->last_s = days[i].time_s - days[0].time_s + lag_s;
         /* The last days have a bin of their own. */
@@ -371,7 +371,7 @@ static void fill_bins(struct model *m, const struct trend_day days[], size_t n, 
         m->bin[i].kelvin /= k;
         /* Where a step of the meter hides the noise, a mean of many is as far off as one. */
         m->bin[i].noise = hypot(NOISE_U * sqrt(0.5 + 0.5 / k), fmin(m->grain, 0.05) / sqrt(12.0));
-        if (!warmth)
+        if (!m->warmth)
             m->bin[i].noise = hypot(m->bin[i].noise, UNREAD_U);
     }
     m->n = used;
@@ -686,12 +686,21 @@ static double least_fall(const struct model *m, double share)
     return least;
 }
 
+/* V a cell that the seasons may hide: ten kelvin where nobody reads them, and what cold makes of
+ * the resistance where only the loaded voltage is read. */
+static double unread(const struct model *m)
+{
+    return (m->warmth ? 0.0 : 10.0 * KELVIN_U) +
+           (m->by_load ? 0.25 * m->dip * m->site->battery.kind->nominal_v.value : 0.0);
+}
+
 /* Days from which as much charge was drawn that the voltage must have fallen by what can be seen;
  * n when not so much was drawn. *fall: what half of it makes, for a battery half as large again. */
 static size_t telling_days(const struct model *m, const struct trend_day days[], size_t n,
                            double *fall)
 {
-    double rated = exp(m->log_c), seen = fmax(SEEN_U, 4.0 * m->grain), share = 0.04;
+    double rated = exp(m->log_c), seen = fmax(SEEN_U, 4.0 * fmax(m->grain, unread(m))),
+           share = 0.04;
     size_t from = n - 1;
 
     do {
@@ -746,7 +755,9 @@ static bool no_fall(const struct model *m, const struct trend_day days[], size_t
         return false;
     drawn = m->last_charge - days[from].drawn_ah;
     doubt = drawn * hypot(sqrt(left / (count - 2.0) / sxx), KELVIN_U * sxt / sxx);
-    if (-drawn * sxy / sxx + 2.0 * doubt >= fall)
+    doubt = hypot(doubt, unread(m));
+    /* A fall of a quarter of the least is too much already: makes have flatter stretches. */
+    if (-drawn * sxy / sxx + 2.0 * doubt >= fall || -drawn * sxy / sxx >= 0.5 * fall)
         return false;
     snprintf(out->why, sizeof out->why,
              "%.2f Ah were drawn and the voltage did not fall: is it fed by these cells alone, and "

@@ -43,7 +43,7 @@ struct history {
 };
 
 struct score {
-    size_t n, in90, in50, early, spent, better[RULES];
+    size_t n, in90, in50, early, spent, strange, better[RULES];
     double *error[RULES]; /* of days left, relative */
     double signed_error, width;
 };
@@ -206,6 +206,13 @@ static void judge(const struct history *h, unsigned k, int age, struct score *s,
         return;
     }
     left = (h->end_s - f.from_s) / 86400.0;
+    if (f.answer == FORECAST_STRANGE) { /* wrong here: they are all batteries */
+        if (verbose)
+            printf("%3u %s age %.2f: %s\n", k, h->site.battery.kind->name, ages[age], f.why);
+        s->strange++;
+        free(day);
+        return;
+    }
     said[0] = f.days[FORECAST_Q50];
     said[1] = straight_line(day, days, f.end_v);
     said[2] = rated_mean(h, day, days);
@@ -219,7 +226,7 @@ static void judge(const struct history *h, unsigned k, int age, struct score *s,
     s->early += f.answer == FORECAST_TOO_EARLY;
     s->spent += f.answer == FORECAST_SPENT;
     s->signed_error += log(fmax(0.5, said[0]) / left);
-    s->width += log(f.days[FORECAST_Q95] / fmax(0.5, f.days[FORECAST_Q05]));
+    s->width += log(fmax(0.5, f.days[FORECAST_Q95]) / fmax(0.5, f.days[FORECAST_Q05]));
     s->n++;
     if (verbose)
         printf("%3u %s age %.2f left %6.1f said %6.1f [%6.1f %6.1f] depth %.3f cap %.2f of %.2f "
@@ -270,16 +277,18 @@ struct asked {
 
 static void report(const char *kind, const char *cell, const struct score score[AGES])
 {
-    printf("%s %s\n age    n  90 %% holds  50 %% holds  early  bias  width   median error (better "
+    printf("%s %s\n age    n  90 %% holds  50 %% holds  early  no cells  bias  width   median "
+           "error (better "
            "than it)\n",
            kind, cell);
     for (int a = 0; a < AGES; a++) {
         const struct score *s = &score[a];
         double n = (double)s->n;
 
-        printf("%.2f %4zu   %5.1f %%     %5.1f %%  %5.1f  %+.2f   %.2f ", ages[a], s->n,
+        printf("%.2f %4zu   %5.1f %%     %5.1f %%  %5.1f  %8zu  %+.2f   %.2f ", ages[a], s->n,
                100 * (double)s->in90 / n, 100 * (double)s->in50 / n,
-               100 * (double)(s->early + s->spent) / n, s->signed_error / n, s->width / n);
+               100 * (double)(s->early + s->spent) / n, s->strange, s->signed_error / n,
+               s->width / n);
         for (int i = 0; i < RULES; i++)
             printf("  %s %.1f %%", rules[i], 100 * median(s->error[i], s->n));
         printf(" (%.0f, %.0f of 100)\n", 100 * (double)s->better[1] / n,
