@@ -4,12 +4,7 @@
  * pattern bears the name of a channel), or by its columns. What belongs to a line is decided by
  * its checksum, when it has one; a line with a wrong sum is thrown away and the next reading says
  * that something was lost before it.
- *
- * A block of samples (a capture) goes through three states:
- *   IDLE  -> ASKED   a capture command came; the request is sent by next()
- *   ASKED -> BLOCK   the line that begins the block matched, or a binary block's header came
- *   BLOCK -> IDLE    the line that ends it matched, or all bytes are there, or time ran out
- * Ordinary lines in between are still readings. */
+ * Blocks of samples are the business of acquire/capture. */
 #include <ctype.h>
 #include <inttypes.h>
 #include <math.h>
@@ -17,6 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "acquire/capture.h"
 #include "acquire/checksum.h"
 #include "acquire/driver.h"
 #include "acquire/number.h"
@@ -38,34 +34,6 @@ struct line_pattern {
 
 enum sum_form { SUM_HEX, SUM_DECIMAL, SUM_RAW, SUM_RAW_LOW };
 
-enum capture_state { CAPTURE_IDLE, CAPTURE_ASKED, CAPTURE_BLOCK };
-
-enum capture_word {
-    WORD_U8,
-    WORD_I8,
-    WORD_U16LE,
-    WORD_U16BE,
-    WORD_I16LE,
-    WORD_I16BE,
-    WORD_F32LE,
-    WORD_F32BE
-};
-
-struct capture {
-    enum capture_state state;
-    bool sent;
-    size_t channel;
-    double rate;
-    size_t wanted;
-    double *sample;
-    size_t count; /* filled so far, gaps included */
-    size_t missing;
-    bool unplaced;         /* samples are missing and nobody knows where */
-    unsigned char part[8]; /* a binary sample cut by the end of a read */
-    size_t parts;
-    size_t left; /* bytes of the binary block still to come */
-};
-
 struct lines {
     const struct benchfile_instrument *instrument;
     size_t patterns;
@@ -74,7 +42,6 @@ struct lines {
     size_t ignores;
     struct pattern *overload;
     struct pattern *identity;
-    struct pattern *capture_begin, *capture_sample, *capture_end, *capture_refused;
     long column[BENCHFILE_CHANNELS_MAX]; /* from 1; 0: by pattern */
     bool columns;
     size_t column_count, other_count; /* columns of the lines so far; of one that had others */
@@ -89,8 +56,6 @@ struct lines {
     bool sums_start, sums_mark;
     enum sum_form checksum_form;
     uint64_t sequence_modulo; /* 0: no wrap known */
-    enum capture_word word;
-    bool binary, bare;
 
     bool asked_identity;
     bool identified;
@@ -103,7 +68,7 @@ struct lines {
     bool lost;  /* something was lost since the last reading */
     bool has_sequence;
     uint64_t last_sequence;
-    struct capture capture;
+    struct capture *capture;
 };
 
 static const struct benchfile_key instrument_keys[] = {
@@ -190,11 +155,7 @@ static void lines_destroy(void *state)
         pattern_free(l->ignore[i]);
     pattern_free(l->overload);
     pattern_free(l->identity);
-    pattern_free(l->capture_begin);
-    pattern_free(l->capture_sample);
-    pattern_free(l->capture_end);
-    pattern_free(l->capture_refused);
-    free(l->capture.sample);
+    capture_free(l->capture);
     free(l);
 }
 
@@ -242,10 +203,6 @@ static void find_groups(const struct lines *l, struct line_pattern *p)
 
 static enum status_code make_patterns(struct lines *l, struct status *st)
 {
-    static const char *const keys[] = {"overload_pattern", "identity_pattern", "capture_begin",
-                                       "capture_sample",   "capture_end",      "capture_refused"};
-    struct pattern **patterns[] = {&l->overload,       &l->identity,    &l->capture_begin,
-                                   &l->capture_sample, &l->capture_end, &l->capture_refused};
     const struct benchfile_values *values = l->instrument->values;
     enum status_code code = STATUS_OK;
     const char *text;
@@ -272,9 +229,10 @@ static enum status_code make_patterns(struct lines *l, struct status *st)
         else
             code = benchfile_fail(values, "ignore_pattern", st, "%s", why.text);
     }
-    for (size_t i = 0; i < sizeof keys / sizeof keys[0]; ++i)
-        if (make_pattern(values, keys[i], patterns[i], st) != STATUS_OK)
-            code = STATUS_INPUT;
+    if (make_pattern(values, "overload_pattern", &l->overload, st) != STATUS_OK)
+        code = STATUS_INPUT;
+    if (make_pattern(values, "identity_pattern", &l->identity, st) != STATUS_OK)
+        code = STATUS_INPUT;
     return code;
 }
 
@@ -302,34 +260,6 @@ static enum status_code check_channels(struct lines *l, struct status *st)
                                   l->instrument->name, field ? field : channel->name);
     }
     return code;
-}
-
-static enum status_code check_capture(struct lines *l, struct status *st)
-{
-    const struct benchfile_values *values = l->instrument->values;
-    const char *form = benchfile_text(values, "capture_form");
-    const char *word = benchfile_text(values, "capture_word");
-    static const char *const words[] = {"u8",    "i8",    "u16le", "u16be",
-                                        "i16le", "i16be", "f32le", "f32be"};
-
-    l->binary = strcmp(form, "text") != 0;
-    l->bare = strcmp(form, "bare") == 0;
-    for (size_t i = 0; i < sizeof words / sizeof words[0]; ++i)
-        if (strcmp(word, words[i]) == 0)
-            l->word = (enum capture_word)i;
-    if (!benchfile_given(values, "capture_request"))
-        return status_ok(st);
-    if (!l->binary && (!l->capture_sample || !l->capture_end))
-        return benchfile_fail(values, l->capture_sample ? "capture_end" : "capture_sample", st,
-                              "missing; a capture sent as text needs capture_sample and "
-                              "capture_end");
-    if (!l->binary && pattern_group(l->capture_sample, "values") < 0)
-        return benchfile_fail(values, "capture_sample", st,
-                              "the pattern needs a group (?<values>...)");
-    if (l->bare && !l->capture_begin)
-        return benchfile_fail(values, "capture_begin", st,
-                              "missing; a bare binary block needs the line that begins it");
-    return status_ok(st);
 }
 
 /* The single byte of key, or an error; 0 when the key is absent. Some have names, because a file
@@ -425,7 +355,7 @@ static enum status_code lines_create(const struct benchfile_instrument *instrume
     code = make_checksum(l, st) == STATUS_OK ? code : STATUS_INPUT;
     code = make_patterns(l, st) == STATUS_OK ? code : STATUS_INPUT;
     code = check_channels(l, st) == STATUS_OK ? code : STATUS_INPUT;
-    code = check_capture(l, st) == STATUS_OK ? code : STATUS_INPUT;
+    code = capture_new(instrument, &l->capture, st) == STATUS_OK ? code : STATUS_INPUT;
     if (code != STATUS_OK) {
         lines_destroy(l);
         return code;
@@ -437,12 +367,6 @@ static enum status_code lines_create(const struct benchfile_instrument *instrume
 }
 
 /* ---- talking ---- */
-
-static void capture_reset(struct capture *capture)
-{
-    free(capture->sample);
-    *capture = (struct capture){0};
-}
 
 static void lines_opened(void *state, int64_t mono)
 {
@@ -458,37 +382,7 @@ static void lines_opened(void *state, int64_t mono)
     l->has_sequence = false;
     l->request = 0;
     l->column_count = l->other_count = 0;
-    capture_reset(&l->capture);
-}
-
-/* Copies bytes, putting the values in place of {rate}, {samples} and {channel}. */
-static size_t fill_in(char *out, size_t size, const char *bytes, size_t length,
-                      const struct capture *capture, const char *channel)
-{
-    size_t n = 0;
-
-    for (size_t i = 0; i < length && n < size;) {
-        char text[64];
-        size_t name = 0;
-
-        if (strncmp(bytes + i, "{rate}", 6) == 0) {
-            snprintf(text, sizeof text, "%.10g", capture->rate);
-            name = 6;
-        } else if (strncmp(bytes + i, "{samples}", 9) == 0) {
-            snprintf(text, sizeof text, "%zu", capture->wanted);
-            name = 9;
-        } else if (strncmp(bytes + i, "{channel}", 9) == 0) {
-            snprintf(text, sizeof text, "%.60s", channel);
-            name = 9;
-        } else {
-            out[n++] = bytes[i++];
-            continue;
-        }
-        i += name;
-        for (const char *at = text; *at && n < size; ++at)
-            out[n++] = *at;
-    }
-    return n;
+    capture_reset(l->capture);
 }
 
 static void set_request(struct driver_request *request, const char *bytes, size_t length,
@@ -511,6 +405,7 @@ static enum driver_next lines_next(void *state, int64_t mono, struct driver_requ
     const struct benchfile_values *values = l->instrument->values;
     int64_t timeout = benchfile_time(values, "timeout");
     int64_t pause = benchfile_time(values, "pause");
+    unsigned char block[DRIVER_REQUEST_MAX];
     const char *bytes;
     size_t length;
 
@@ -526,17 +421,10 @@ static enum driver_next lines_next(void *state, int64_t mono, struct driver_requ
         l->send = NULL;
         return DRIVER_SEND;
     }
-    if (l->capture.state == CAPTURE_ASKED && !l->capture.sent) {
-        const struct benchfile_channel *channel = &l->instrument->channel[l->capture.channel];
-        const char *name = benchfile_text(channel->values, "capture_name");
-        char filled[DRIVER_REQUEST_MAX];
-
-        bytes = benchfile_bytes(values, "capture_request", &length);
-        length =
-            fill_in(filled, sizeof filled, bytes, length, &l->capture, name ? name : channel->name);
-        set_request(request, filled, length, true, benchfile_time(values, "capture_timeout"),
-                    pause);
-        l->capture.sent = true;
+    length = capture_request(l->capture, block);
+    if (length > 0) {
+        set_request(request, (const char *)block, length, true,
+                    benchfile_time(values, "capture_timeout"), pause);
         return DRIVER_SEND;
     }
     bytes = benchfile_item(values, "request", l->request, &length);
@@ -588,258 +476,23 @@ static struct driver_frame lines_frame(const void *state, const unsigned char *b
 {
     const struct lines *l = state;
     struct driver_frame frame = {0};
+    bool wait = false;
 
-    if (l->capture.state == CAPTURE_BLOCK && l->capture.left > 0) {
-        frame.length = length < l->capture.left ? length : l->capture.left;
+    frame.length = capture_frame(l->capture, bytes, length, &wait);
+    if (frame.length > 0 || wait)
         return frame;
-    }
     while (frame.skip < length && (bytes[frame.skip] == '\n' || bytes[frame.skip] == '\r'))
         ++frame.skip;
     bytes += frame.skip;
     length -= frame.skip;
-    if (l->binary && !l->bare && l->capture.state == CAPTURE_ASKED && length >= 2 &&
-        bytes[0] == '#' && bytes[1] >= '1' && bytes[1] <= '9') {
-        size_t header = 2 + (size_t)(bytes[1] - '0');
-
-        frame.length = length >= header ? header : 0;
+    frame.length = capture_frame(l->capture, bytes, length, &wait);
+    if (frame.length > 0 || wait)
         return frame;
-    }
     if (l->terminator && l->terminator_length == 0)
         frame.length = quiet >= QUIET_END ? length : 0;
     else
         frame.length = find_terminator(l, bytes, length);
     return frame;
-}
-
-/* ---- captures ---- */
-
-static void capture_add(struct capture *capture, double sample)
-{
-    if (capture->count < capture->wanted)
-        capture->sample[capture->count++] = sample;
-}
-
-static void capture_done(struct lines *l, const struct driver_sink *sink)
-{
-    struct capture *capture = &l->capture;
-    const struct benchfile_values *values = l->instrument->channel[capture->channel].values;
-    double scale = benchfile_number(values, "capture_scale");
-    double offset = benchfile_number(values, "capture_offset");
-    struct driver_capture done = {.channel = capture->channel, .rate = capture->rate};
-    size_t lost = capture->wanted - capture->count;
-
-    if (capture->count == 0) {
-        sink->capture_failed(sink->to, "the block held no samples");
-        capture_reset(capture);
-        return;
-    }
-    for (size_t i = 0; i < capture->count; ++i)
-        capture->sample[i] = capture->sample[i] * scale + offset;
-    for (size_t i = capture->count; i < capture->wanted; ++i)
-        capture->sample[i] = NAN;
-    done.count = capture->wanted;
-    done.sample = capture->sample;
-    done.missing = capture->missing + lost;
-    if (done.missing > 0)
-        done.flags |= STORE_FLAG_LOST;
-    /* A short block without numbered lines may lack samples anywhere: its times cannot be had. */
-    if (lost > 0 && capture->unplaced)
-        done.flags |= STORE_FLAG_SUSPECT;
-    sink->capture(sink->to, &done);
-    capture_reset(capture);
-}
-
-static size_t word_size(enum capture_word word)
-{
-    return word <= WORD_I8 ? 1 : word <= WORD_I16BE ? 2 : 4;
-}
-
-static double word_value(enum capture_word word, const unsigned char *b)
-{
-    uint32_t bits;
-    float f;
-
-    switch (word) {
-    case WORD_U8:
-        return b[0];
-    case WORD_I8:
-        return (int8_t)b[0];
-    case WORD_U16LE:
-        return b[0] | b[1] << 8;
-    case WORD_U16BE:
-        return b[0] << 8 | b[1];
-    case WORD_I16LE:
-        return (int16_t)(uint16_t)(b[0] | b[1] << 8);
-    case WORD_I16BE:
-        return (int16_t)(uint16_t)(b[0] << 8 | b[1]);
-    case WORD_F32LE:
-        bits = (uint32_t)b[0] | (uint32_t)b[1] << 8 | (uint32_t)b[2] << 16 | (uint32_t)b[3] << 24;
-        memcpy(&f, &bits, sizeof f);
-        return (double)f;
-    case WORD_F32BE:
-        bits = (uint32_t)b[3] | (uint32_t)b[2] << 8 | (uint32_t)b[1] << 16 | (uint32_t)b[0] << 24;
-        memcpy(&f, &bits, sizeof f);
-        return (double)f;
-    }
-    return NAN;
-}
-
-static enum driver_heard block_bytes(struct lines *l, const unsigned char *bytes, size_t length,
-                                     const struct driver_sink *sink)
-{
-    struct capture *capture = &l->capture;
-    size_t size = word_size(l->word);
-
-    for (size_t i = 0; i < length; ++i) {
-        capture->part[capture->parts++] = bytes[i];
-        if (capture->parts == size) {
-            double value = word_value(l->word, capture->part);
-
-            capture->parts = 0;
-            if (!isfinite(value)) {
-                value = NAN;
-                ++capture->missing;
-            }
-            capture_add(capture, value);
-        }
-    }
-    capture->left -= length;
-    if (capture->left > 0)
-        return DRIVER_HEARD;
-    capture_done(l, sink);
-    return DRIVER_ANSWER;
-}
-
-/* '#' digit length: IEEE 488.2, definite length arbitrary block. */
-static enum driver_heard block_header(struct lines *l, const unsigned char *bytes, size_t length,
-                                      const struct driver_sink *sink)
-{
-    size_t size = 0;
-
-    for (size_t i = 2; i < length; ++i) {
-        if (!isdigit(bytes[i]))
-            return DRIVER_GARBAGE;
-        size = size * 10 + (size_t)(bytes[i] - '0');
-    }
-    if (size == 0 || size > l->capture.wanted * word_size(l->word)) {
-        sink->capture_failed(sink->to, "the block is empty or longer than what was asked for");
-        capture_reset(&l->capture);
-        return DRIVER_ANSWER;
-    }
-    l->capture.state = CAPTURE_BLOCK;
-    l->capture.left = size;
-    l->capture.unplaced = true;
-    return DRIVER_HEARD;
-}
-
-static bool part_number(struct pattern *pattern, const char *name, double *value)
-{
-    struct pattern_part part = pattern_part(pattern, pattern_group(pattern, name));
-    struct number number;
-
-    if (!part.text || !number_read(part.text, part.length, NUMBER_POINT, &number))
-        return false;
-    *value = number.value;
-    return true;
-}
-
-/* The samples of one line of a text block, after a gap when its number says so. */
-static void sample_line(struct lines *l)
-{
-    struct capture *capture = &l->capture;
-    struct pattern_part part =
-        pattern_part(l->capture_sample, pattern_group(l->capture_sample, "values"));
-    double index;
-
-    if (part_number(l->capture_sample, "index", &index)) {
-        if (index < (double)capture->count || index > (double)capture->wanted)
-            return; /* sent twice, or nonsense */
-        while ((double)capture->count < index) {
-            capture_add(capture, NAN);
-            ++capture->missing;
-        }
-    } else {
-        capture->unplaced = true;
-    }
-    while (part.length > 0) {
-        struct number number;
-
-        if (number_read(part.text, part.length, NUMBER_POINT, &number)) {
-            capture_add(capture, number.value);
-        } else {
-            number.used = 0;
-            while (number.used < part.length && part.text[number.used] != ',' &&
-                   part.text[number.used] != ' ' && part.text[number.used] != ';')
-                ++number.used;
-            if (number.used > 0 && capture->count < capture->wanted) {
-                capture_add(capture, NAN);
-                ++capture->missing;
-            }
-        }
-        while (number.used < part.length &&
-               (part.text[number.used] == ',' || part.text[number.used] == ' ' ||
-                part.text[number.used] == ';' || part.text[number.used] == '\t'))
-            ++number.used;
-        if (number.used == 0)
-            ++number.used;
-        part.text += number.used;
-        part.length -= number.used;
-    }
-}
-
-/* True when the line belongs to the capture; *heard says how. */
-static bool capture_line(struct lines *l, const char *line, size_t length,
-                         const struct driver_sink *sink, enum driver_heard *heard)
-{
-    struct capture *capture = &l->capture;
-    double number;
-
-    *heard = DRIVER_HEARD;
-    if (capture->state == CAPTURE_IDLE || !capture->sent)
-        return false;
-    if (l->capture_refused && pattern_match(l->capture_refused, line, length)) {
-        char text[160];
-
-        snprintf(text, sizeof text, "the instrument says: %.*s", (int)(length < 120 ? length : 120),
-                 line);
-        sink->capture_failed(sink->to, text);
-        capture_reset(capture);
-        *heard = DRIVER_ANSWER;
-        return true;
-    }
-    if (capture->state == CAPTURE_ASKED && l->capture_begin) {
-        if (!pattern_match(l->capture_begin, line, length))
-            return false;
-        /* The board says what it really does; it may not reach what was asked for. */
-        if (part_number(l->capture_begin, "rate", &number) && number > 0.0)
-            capture->rate = number;
-        if (part_number(l->capture_begin, "samples", &number) && number >= 1.0 &&
-            number <= (double)capture->wanted)
-            capture->wanted = (size_t)number;
-        if (!l->binary || l->bare)
-            capture->state = CAPTURE_BLOCK;
-        if (l->bare) {
-            capture->left = capture->wanted * word_size(l->word);
-            capture->unplaced = true;
-        }
-        return true;
-    }
-    if (l->binary)
-        return false;
-    if (pattern_match(l->capture_sample, line, length)) {
-        capture->state = CAPTURE_BLOCK;
-        sample_line(l);
-        return true;
-    }
-    if (pattern_match(l->capture_end, line, length)) {
-        if (part_number(l->capture_end, "samples", &number) && number <= (double)capture->wanted &&
-            number >= (double)capture->count)
-            capture->wanted = (size_t)number;
-        capture_done(l, sink);
-        *heard = DRIVER_ANSWER;
-        return true;
-    }
-    return false;
 }
 
 /* ---- decoding of one line ---- */
@@ -1247,11 +900,8 @@ static enum driver_heard lines_message(void *state, const unsigned char *bytes, 
     enum driver_heard heard;
 
     (void)time;
-    if (l->capture.state == CAPTURE_BLOCK && l->capture.left > 0)
-        return block_bytes(l, bytes, length, sink);
-    if (l->capture.state == CAPTURE_ASKED && l->capture.sent && l->binary && !l->bare &&
-        length >= 3 && bytes[0] == '#' && isdigit(bytes[length - 1]))
-        return block_header(l, bytes, length, sink);
+    if (capture_bytes(l->capture, bytes, length, sink, &heard))
+        return heard;
     if (l->terminator && l->terminator_length <= length && (!is_raw_sum(l) || l->checksum_no_mark))
         length -= l->terminator_length;
     while (length > 0 && !is_raw_sum(l) &&
@@ -1265,7 +915,7 @@ static enum driver_heard lines_message(void *state, const unsigned char *bytes, 
             if (pattern_match(l->ignore[i], line, length))
                 return DRIVER_IGNORED;
         if (is_identity(l, line, length, sink))
-            return l->polled || l->capture.state != CAPTURE_IDLE ? DRIVER_HEARD : DRIVER_ANSWER;
+            return l->polled || !capture_is_idle(l->capture) ? DRIVER_HEARD : DRIVER_ANSWER;
         if (!l->heard)
             return DRIVER_IGNORED; /* a banner, or the tail of a line that began before us */
         l->lost = true;
@@ -1274,8 +924,8 @@ static enum driver_heard lines_message(void *state, const unsigned char *bytes, 
         return DRIVER_GARBAGE;
     }
     if (is_identity(l, line, length, sink))
-        return l->polled || l->capture.state != CAPTURE_IDLE ? DRIVER_HEARD : DRIVER_ANSWER;
-    if (capture_line(l, line, length, sink, &heard))
+        return l->polled || !capture_is_idle(l->capture) ? DRIVER_HEARD : DRIVER_ANSWER;
+    if (capture_line(l->capture, line, length, sink, &heard))
         return heard;
     heard = readings_line(l, line, length, sink);
     if (heard == DRIVER_GARBAGE && l->heard)
@@ -1289,14 +939,7 @@ static void lines_expired(void *state, const struct driver_time *time,
     struct lines *l = state;
 
     (void)time;
-    if (l->capture.state != CAPTURE_IDLE && l->capture.sent) {
-        char text[160];
-
-        snprintf(text, sizeof text, "the block did not come to its end in time: %zu of %zu samples",
-                 l->capture.count, l->capture.wanted);
-        sink->capture_failed(sink->to, text);
-        capture_reset(&l->capture);
-    }
+    capture_expire(l->capture, sink);
     /* The answer may have been taken for the rest of a line that began before we listened. */
     if (!l->identified && *l->instrument->identity)
         l->asked_identity = false;
@@ -1306,7 +949,6 @@ static enum status_code lines_command(void *state, const struct driver_command *
                                       struct status *st)
 {
     struct lines *l = state;
-    struct capture *capture = &l->capture;
 
     switch (command->kind) {
     case DRIVER_SELECT:
@@ -1324,22 +966,7 @@ static enum status_code lines_command(void *state, const struct driver_command *
                                l->instrument->name, command->text);
         return status_ok(st);
     case DRIVER_CAPTURE:
-        if (!benchfile_given(l->instrument->values, "capture_request"))
-            return status_fail(st, STATUS_INPUT,
-                               "[instrument %s] of the bench file gives no capture_request",
-                               l->instrument->name);
-        if (capture->state != CAPTURE_IDLE)
-            return status_fail(st, STATUS_BUSY, "%s: a capture is running already",
-                               l->instrument->name);
-        capture_reset(capture);
-        capture->sample = malloc(command->samples * sizeof *capture->sample);
-        if (!capture->sample)
-            return status_fail(st, STATUS_MEMORY, "no memory for %zu samples", command->samples);
-        capture->state = CAPTURE_ASKED;
-        capture->channel = command->channel;
-        capture->rate = command->rate;
-        capture->wanted = command->samples;
-        return status_ok(st);
+        return capture_ask(l->capture, command, st);
     }
     return status_fail(st, STATUS_INPUT, "unknown command");
 }

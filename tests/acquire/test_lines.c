@@ -507,6 +507,24 @@ static void text_capture(void **state)
     fed_free(fed);
 }
 
+/* A damaged number is one unknown sample, not two; lines that contradict each other make the block
+ * doubtful. */
+static void damaged_capture(void **state)
+{
+    struct fed *fed = fed_new(capturing);
+
+    (void)state;
+    start_capture(fed, 4);
+    fed_text(fed, "BEGIN 5000 4\nD 0:10,2.0.5\nD 2:- 30,40\nEND 4\n");
+    assert_non_null(
+        strstr(fed->out.bytes, "capture v rate=5000 n=4 lost=1 lost before: 0.01 ? -0.03 0.04\n"));
+    fed->out.length = 0;
+    start_capture(fed, 4);
+    fed_text(fed, "BEGIN 5000 4\nD 0:10,2 0\nD 2:30,40\nEND 4\n");
+    assert_non_null(strstr(fed->out.bytes, "suspect"));
+    fed_free(fed);
+}
+
 static void unnumbered_capture(void **state)
 {
     struct fed *fed = fed_new(HEAD "pattern = ^V=(?<v>[0-9.]+)$\n"
@@ -623,6 +641,7 @@ int main(void)
         cmocka_unit_test(bare_sums),
         cmocka_unit_test(text_capture),
         cmocka_unit_test(unnumbered_capture),
+        cmocka_unit_test(damaged_capture),
         cmocka_unit_test(block_capture),
         cmocka_unit_test(bare_capture),
         cmocka_unit_test(costly_pattern),
