@@ -8,9 +8,7 @@
 #include <string.h>
 #include <strings.h>
 
-#define PCRE2_CODE_UNIT_WIDTH 8
-#include <pcre2.h>
-
+#include "acquire/benchvalue.h"
 #include "acquire/driver.h"
 #include "acquire/number.h"
 #include "db/inifile.h"
@@ -18,17 +16,6 @@
 #include "db/units.h"
 
 #define SECTION_MAX 49 /* inih cuts longer names of sections and keys without a word */
-
-/* One value, converted once when the file is read. */
-struct value {
-    const struct benchfile_key *key;
-    char *text;  /* as in the file */
-    char *bytes; /* escapes resolved */
-    size_t length;
-    double number;
-    bool given;
-    int line;
-};
 
 struct benchfile_values {
     struct work *work; /* while a driver checks the section: where its faults go; else NULL */
@@ -38,7 +25,7 @@ struct benchfile_values {
     bool faulty; /* the tables found a fault in it */
     size_t count;
     size_t room;
-    struct value *value;
+    struct benchvalue *value;
 };
 
 /* A [section] heading, found by a scan of the text: inih does not tell of empty sections. */
@@ -200,222 +187,6 @@ static void fault_unknown_key(struct work *work, const struct inifile_entry *ent
               entry->line, entry->section, entry->key);
 }
 
-/* ---- conversions of one value ---- */
-
-static int hex_digit(char c)
-{
-    if (c >= '0' && c <= '9')
-        return c - '0';
-    c = (char)tolower((unsigned char)c);
-    return c >= 'a' && c <= 'f' ? c - 'a' + 10 : -1;
-}
-
-/* Resolves the escapes of text into fresh memory. NULL with *why on a wrong escape. */
-static char *resolve_escapes(const char *text, size_t *length, const char **why)
-{
-    char *bytes = malloc(strlen(text) + 1);
-    size_t n = 0;
-
-    *why = "no memory";
-    if (!bytes)
-        return NULL;
-    for (; *text; ++text) {
-        if (*text != '\\') {
-            bytes[n++] = *text;
-            continue;
-        }
-        ++text;
-        switch (*text) {
-        case 'r':
-            bytes[n++] = '\r';
-            break;
-        case 'n':
-            bytes[n++] = '\n';
-            break;
-        case 't':
-            bytes[n++] = '\t';
-            break;
-        case 's':
-            bytes[n++] = ' ';
-            break;
-        case '0':
-            bytes[n++] = '\0';
-            break;
-        case '\\':
-            bytes[n++] = '\\';
-            break;
-        case 'x':
-            if (hex_digit(text[1]) >= 0 && hex_digit(text[2]) >= 0) {
-                bytes[n++] = (char)(hex_digit(text[1]) * 16 + hex_digit(text[2]));
-                text += 2;
-                break;
-            }
-            __attribute__((fallthrough));
-        default:
-            *why = "a backslash must begin \\r \\n \\t \\s \\0 \\\\ or \\xHH";
-            free(bytes);
-            return NULL;
-        }
-    }
-    bytes[n] = '\0';
-    *length = n;
-    return bytes;
-}
-
-/* A number and nothing behind it but white space. */
-static bool whole_number(const char *text, double *number)
-{
-    struct number parsed;
-    size_t length = strlen(text);
-
-    if (!number_read(text, length, NUMBER_POINT, &parsed))
-        return false;
-    while (parsed.used < length && isspace((unsigned char)text[parsed.used]))
-        ++parsed.used;
-    *number = parsed.value;
-    return parsed.used == length;
-}
-
-/* Seconds of '20 ms', '1 h', '5' (seconds). */
-static bool time_text(const char *text, double *seconds)
-{
-    static const struct {
-        const char *word;
-        double factor;
-    } words[] = {{"us", 1e-6}, {"ms", 1e-3}, {"s", 1},        {"min", 60},   {"h", 3600},
-                 {"d", 86400}, {"", 1},      {"days", 86400}, {"day", 86400}};
-    struct number parsed;
-
-    if (!number_read(text, strlen(text), NUMBER_POINT, &parsed))
-        return false;
-    text += parsed.used;
-    while (isspace((unsigned char)*text))
-        ++text;
-    for (size_t i = 0; i < sizeof words / sizeof words[0]; ++i)
-        if (strcmp(text, words[i].word) == 0) {
-            *seconds = parsed.value * words[i].factor;
-            return true;
-        }
-    return false;
-}
-
-static bool switch_text(const char *text, double *number)
-{
-    static const char *const yes[] = {"yes", "on", "true", "1"};
-    static const char *const no[] = {"no", "off", "false", "0"};
-
-    for (size_t i = 0; i < 4; ++i) {
-        if (strcasecmp(text, yes[i]) == 0) {
-            *number = 1;
-            return true;
-        }
-        if (strcasecmp(text, no[i]) == 0) {
-            *number = 0;
-            return true;
-        }
-    }
-    return false;
-}
-
-static bool is_choice(const char *text, const char *choices)
-{
-    size_t length = strlen(text);
-
-    for (const char *at = choices; length > 0 && *at;) {
-        size_t n = strcspn(at, " ");
-
-        if (n == length && strncmp(at, text, n) == 0)
-            return true;
-        at += n + (at[n] == ' ');
-    }
-    return false;
-}
-
-static bool pattern_compiles(const char *text, char *why, size_t size)
-{
-    int error;
-    PCRE2_SIZE offset;
-    PCRE2_UCHAR message[128];
-    pcre2_code *code =
-        pcre2_compile((PCRE2_SPTR)text, PCRE2_ZERO_TERMINATED, 0, &error, &offset, NULL);
-
-    if (code) {
-        pcre2_code_free(code);
-        return true;
-    }
-    pcre2_get_error_message(error, message, sizeof message);
-    snprintf(why, size, "not a usable pattern: %s at character %zu", (const char *)message,
-             (size_t)offset + 1);
-    return false;
-}
-
-/* Converts text for value->key; false with a sentence in why. */
-static bool convert(struct value *value, const char *text, char *why, size_t size)
-{
-    const struct benchfile_key *key = value->key;
-    const char *reason;
-    bool ok = true;
-
-    why[0] = '\0';
-    value->number = NAN;
-    value->text = strdup(text);
-    if (!value->text)
-        return false;
-    switch (key->kind) {
-    case BENCHFILE_TEXT:
-        break;
-    case BENCHFILE_BYTES:
-    case BENCHFILE_LIST:
-        value->bytes = resolve_escapes(text, &value->length, &reason);
-        if (!value->bytes) {
-            snprintf(why, size, "'%s': %s", text, reason);
-            return false;
-        }
-        break;
-    case BENCHFILE_NUMBER:
-        if (!whole_number(text, &value->number)) {
-            snprintf(why, size, "'%s' is not a number", text);
-            return false;
-        }
-        break;
-    case BENCHFILE_INTEGER:
-        if (!whole_number(text, &value->number) || floor(value->number) != value->number) {
-            snprintf(why, size, "'%s' is not a whole number", text);
-            return false;
-        }
-        break;
-    case BENCHFILE_TIME:
-        if (!time_text(text, &value->number)) {
-            snprintf(why, size, "'%s' is not a time; expected a number with us, ms, s, min, h or d",
-                     text);
-            return false;
-        }
-        break;
-    case BENCHFILE_SWITCH:
-        ok = switch_text(text, &value->number);
-        if (!ok)
-            snprintf(why, size, "'%s' is neither yes nor no", text);
-        return ok;
-    case BENCHFILE_CHOICE:
-        ok = is_choice(text, key->choices);
-        if (!ok)
-            snprintf(why, size, "'%s' is not one of: %s", text, key->choices);
-        return ok;
-    case BENCHFILE_PATTERN:
-    case BENCHFILE_PATTERNS:
-        value->length = strlen(text);
-        return pattern_compiles(text, why, size);
-    }
-    if ((key->kind == BENCHFILE_NUMBER || key->kind == BENCHFILE_INTEGER ||
-         key->kind == BENCHFILE_TIME) &&
-        !(value->number >= key->min && value->number <= key->max)) {
-        snprintf(why, size, "%s is out of range; expected %g to %g%s", text, key->min, key->max,
-                 key->kind == BENCHFILE_TIME ? " s" : "");
-        return false;
-    }
-    return true;
-}
-
 /* ---- sections ---- */
 
 static void values_free(struct benchfile_values *values)
@@ -430,22 +201,22 @@ static void values_free(struct benchfile_values *values)
     free(values);
 }
 
-static struct value *values_add(struct benchfile_values *values)
+static struct benchvalue *values_add(struct benchfile_values *values)
 {
     if (values->count == values->room) {
         size_t room = values->room ? values->room * 2 : 32;
-        struct value *more = reallocarray(values->value, room, sizeof *more);
+        struct benchvalue *more = reallocarray(values->value, room, sizeof *more);
 
         if (!more)
             return NULL;
         values->value = more;
         values->room = room;
     }
-    values->value[values->count] = (struct value){.number = NAN};
+    values->value[values->count] = (struct benchvalue){.number = NAN};
     return &values->value[values->count++];
 }
 
-static const struct value *values_find(const struct benchfile_values *values, const char *key)
+static const struct benchvalue *values_find(const struct benchfile_values *values, const char *key)
 {
     for (size_t i = 0; i < values->count; ++i)
         if (strcmp(values->value[i].key->name, key) == 0)
@@ -468,8 +239,8 @@ static void take_entry(struct work *work, struct benchfile_values *values,
                        const struct benchfile_key *const *tables, const struct inifile_entry *entry)
 {
     const struct benchfile_key *key = key_find(tables, entry->key);
-    const struct value *before;
-    struct value *value;
+    const struct benchvalue *before;
+    struct benchvalue *value;
     char why[256];
 
     if (!key) {
@@ -490,7 +261,7 @@ static void take_entry(struct work *work, struct benchfile_values *values,
     value->key = key;
     value->line = entry->line;
     value->given = true;
-    if (!convert(value, entry->value, why, sizeof why))
+    if (!benchvalue_convert(value, entry->value, why, sizeof why))
         fault(work, "%s:%d: [%s] %s: %s", values->file, entry->line, entry->section, entry->key,
               why);
 }
@@ -517,7 +288,7 @@ static struct benchfile_values *take_section(struct work *work, const struct hea
     }
     for (; *tables; ++tables)
         for (const struct benchfile_key *key = *tables; key->name; ++key) {
-            struct value *value;
+            struct benchvalue *value;
             char why[256];
 
             if (values_find(values, key->name))
@@ -534,7 +305,7 @@ static struct benchfile_values *take_section(struct work *work, const struct hea
             }
             value->key = key;
             value->line = values->line;
-            convert(value, key->standard, why, sizeof why);
+            benchvalue_convert(value, key->standard, why, sizeof why);
         }
     values->faulty = work->faults > before;
     return values;
@@ -591,72 +362,6 @@ static bool good_name(const char *name, size_t length)
 
 /* ---- channels ---- */
 
-/* 'shown true' of point1 and point2. */
-static bool two_numbers(const char *text, double *a, double *b)
-{
-    struct number first;
-
-    if (!number_read(text, strlen(text), NUMBER_POINT, &first))
-        return false;
-    *a = first.value;
-    return isspace((unsigned char)text[first.used]) && whole_number(text + first.used, b);
-}
-
-static const char *skip_word(const char *text, const char *word)
-{
-    size_t length = strlen(word);
-
-    text += strspn(text, " \t");
-    return strncmp(text, word, length) == 0 ? text + length : NULL;
-}
-
-/* '[up to N:] [N %] [+] [N digits [of N]]' */
-static bool accuracy_text(const char *text, struct calibration_accuracy *accuracy)
-{
-    struct number number;
-    const char *next;
-    bool any = false;
-
-    *accuracy = (struct calibration_accuracy){.up_to = INFINITY, .digit = NAN};
-    next = skip_word(text, "up to");
-    if (next) {
-        if (!number_read(next, strlen(next), NUMBER_POINT, &number) || number.value <= 0.0)
-            return false;
-        accuracy->up_to = number.value;
-        next = skip_word(next + number.used, ":");
-        if (!next)
-            return false;
-        text = next;
-    }
-    if (number_read(text, strlen(text), NUMBER_POINT, &number) &&
-        (next = skip_word(text + number.used, "%"))) {
-        accuracy->percent = number.value;
-        text = next;
-        any = true;
-        next = skip_word(text, "+");
-        text = next ? next : text;
-    }
-    if (number_read(text, strlen(text), NUMBER_POINT, &number)) {
-        accuracy->digits = number.value;
-        next = skip_word(text + number.used, "digits");
-        if (!next)
-            next = skip_word(text + number.used, "digit");
-        if (!next)
-            return false;
-        text = next;
-        any = true;
-        next = skip_word(text, "of");
-        if (next) {
-            if (!number_read(next, strlen(next), NUMBER_POINT, &number) || number.value <= 0.0)
-                return false;
-            accuracy->digit = number.value;
-            text = next + number.used;
-        }
-    }
-    text += strspn(text, " \t");
-    return any && !*text && accuracy->percent >= 0.0 && accuracy->digits >= 0.0;
-}
-
 static void take_accuracy(struct work *work, struct benchfile_channel *channel,
                           const struct benchfile_values *values)
 {
@@ -667,7 +372,7 @@ static void take_accuracy(struct work *work, struct benchfile_channel *channel,
         struct calibration_accuracy accuracy;
         struct status why;
 
-        if (!accuracy_text(item, &accuracy)) {
+        if (!benchvalue_accuracy(item, &accuracy)) {
             benchfile_fail(values, "accuracy", &why,
                            "'%s' is not understood; expected '0.5 %% + 3 digits', "
                            "'0.5 %% + 3 digits of 0.01' or 'up to 2: 0.5 %% + 3 digits'",
@@ -695,19 +400,6 @@ static void take_accuracy(struct work *work, struct benchfile_channel *channel,
         }
         c->accuracy[c->ranges++] = accuracy;
     }
-}
-
-static bool is_date(const char *text)
-{
-    static const char form[] = "dddd-dd-dd";
-    int month, day;
-
-    for (size_t i = 0; i < sizeof form; ++i)
-        if (form[i] == 'd' ? !isdigit((unsigned char)text[i]) : text[i] != form[i])
-            return false;
-    month = (text[5] - '0') * 10 + text[6] - '0';
-    day = (text[8] - '0') * 10 + text[9] - '0';
-    return month >= 1 && month <= 12 && day >= 1 && day <= 31;
 }
 
 static void take_calibration(struct work *work, struct benchfile_channel *channel,
@@ -746,7 +438,7 @@ static void take_calibration(struct work *work, struct benchfile_channel *channe
         bool good = true;
 
         for (int i = 0; i < 2; ++i)
-            if (!two_numbers(point[i], &shown[i], &right[i])) {
+            if (!benchvalue_pair(point[i], &shown[i], &right[i])) {
                 benchfile_fail(values, i ? "point2" : "point1", &why,
                                "'%s' is not two numbers: what the channel showed and what was "
                                "right",
@@ -766,7 +458,7 @@ static void take_calibration(struct work *work, struct benchfile_channel *channe
         }
         c->calibrated = true;
     }
-    if (*date && !is_date(date)) {
+    if (*date && !benchvalue_is_date(date)) {
         benchfile_fail(values, "calibrated", &why, "'%s' is not a date; expected YYYY-MM-DD", date);
         fault(work, "%s", why.text);
     } else {
@@ -955,7 +647,7 @@ static void take_store(struct work *work, const struct heading *heading)
     keep = benchfile_text(values, "keep");
     if (!keep || strcmp(keep, "for ever") == 0) {
         bench->retention = INFINITY;
-    } else if (!time_text(keep, &bench->retention) || !(bench->retention >= 86400.0)) {
+    } else if (!benchvalue_time(keep, &bench->retention) || !(bench->retention >= 86400.0)) {
         benchfile_fail(values, "keep", &why,
                        "'%s' is not understood; expected 'for ever' or at least '1 d'", keep);
         fault(work, "%s", why.text);
@@ -1239,49 +931,49 @@ bool benchfile_same(const struct benchfile_instrument *a, const struct benchfile
 
 const char *benchfile_text(const struct benchfile_values *values, const char *key)
 {
-    const struct value *value = values_find(values, key);
+    const struct benchvalue *value = values_find(values, key);
 
     return value ? value->text : NULL;
 }
 
 double benchfile_number(const struct benchfile_values *values, const char *key)
 {
-    const struct value *value = values_find(values, key);
+    const struct benchvalue *value = values_find(values, key);
 
     return value ? value->number : (double)NAN;
 }
 
 long benchfile_integer(const struct benchfile_values *values, const char *key)
 {
-    const struct value *value = values_find(values, key);
+    const struct benchvalue *value = values_find(values, key);
 
     return value && !isnan(value->number) ? (long)value->number : 0;
 }
 
 bool benchfile_switch(const struct benchfile_values *values, const char *key)
 {
-    const struct value *value = values_find(values, key);
+    const struct benchvalue *value = values_find(values, key);
 
     return value && value->number == 1.0;
 }
 
 int64_t benchfile_time(const struct benchfile_values *values, const char *key)
 {
-    const struct value *value = values_find(values, key);
+    const struct benchvalue *value = values_find(values, key);
 
     return value && !isnan(value->number) ? llround(value->number * 1e6) : 0;
 }
 
 bool benchfile_given(const struct benchfile_values *values, const char *key)
 {
-    const struct value *value = values_find(values, key);
+    const struct benchvalue *value = values_find(values, key);
 
     return value && value->given;
 }
 
 int benchfile_line(const struct benchfile_values *values, const char *key)
 {
-    const struct value *value = values_find(values, key);
+    const struct benchvalue *value = values_find(values, key);
 
     return value ? value->line : values->line;
 }
