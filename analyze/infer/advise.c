@@ -355,9 +355,36 @@ static void prefer_usual(struct advise_result *result)
     gain[0] = first;
 }
 
-enum status_code advise_next(const struct verdict *verdict, const struct evidence_set *evidence,
-                             const struct advise_option *option, size_t options,
-                             struct advise_result *result, struct status *st)
+/* Where a coil would pass on its priors alone, what is still open is that one doubt: sound coils
+ * and coils with it, as if nothing were known beforehand. 'out' owns its draws. */
+static enum status_code doubt_only(const struct verdict *v, struct verdict *out, struct status *st)
+{
+    size_t good = 0;
+
+    *out = *v;
+    out->draws = 0;
+    out->draw = calloc(2 * v->rivals, sizeof *out->draw);
+    if (!out->draw)
+        return status_fail(st, STATUS_MEMORY, "no memory for advice");
+    for (size_t i = 0; i < v->draws && good < v->rivals; i++)
+        if (v->draw[i].good) {
+            good++;
+            out->draw[out->draws] = v->draw[i];
+            out->draw[out->draws++].variant.finding = 0;
+        }
+    for (size_t i = 0; i < good; i++) {
+        out->draw[out->draws] = v->rival[i];
+        out->draw[out->draws++].good = false;
+    }
+    out->pass_probability = 0.5;
+    out->fail_probability = 0.5;
+    return status_ok(st);
+}
+
+static enum status_code rank_options(const struct verdict *verdict,
+                                     const struct evidence_set *evidence,
+                                     const struct advise_option *option, size_t options,
+                                     struct advise_result *result, struct status *st)
 {
     struct column *column;
     struct evidence_set *items;
@@ -438,4 +465,25 @@ enum status_code advise_next(const struct verdict *verdict, const struct evidenc
                  option[result->gain[0].option].name, option[result->gain[0].option].minutes,
                  100 * fmin(1, result->gain[0].bits / fmax(result->entropy, 1e-9)));
     return status_ok(st);
+}
+
+enum status_code advise_next(const struct verdict *verdict, const struct evidence_set *evidence,
+                             const struct advise_option *option, size_t options,
+                             struct advise_result *result, struct status *st)
+{
+    struct verdict *doubt;
+    enum status_code code;
+
+    if (!verdict->doubt || verdict->rivals == 0)
+        return rank_options(verdict, evidence, option, options, result, st);
+    memset(result, 0, sizeof *result);
+    doubt = malloc(sizeof *doubt);
+    if (!doubt)
+        return status_fail(st, STATUS_MEMORY, "no memory for advice");
+    code = doubt_only(verdict, doubt, st);
+    if (code == STATUS_OK)
+        code = rank_options(doubt, evidence, option, options, result, st);
+    free(doubt->draw);
+    free(doubt);
+    return code;
 }

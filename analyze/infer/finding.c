@@ -17,9 +17,9 @@ static const struct finding table[] = {
     {"turns-both", "turns", FINDING_TURNS_ALIKE, FINDING_COIL, false, 0.04,
      "a counter that skips or a misread design spoils both limbs alike", "turns wrong throughout",
      "wind on or off the turns named, and check the counter"},
-    {"turns-each", "turns", FINDING_TURNS_A | FINDING_TURNS_B, FINDING_COIL, true, 0.01,
-     "two separate slips", "turns wrong on both limbs, differently",
-     "wind on or off the turns named on each limb"},
+    {"turns-each", "turns", FINDING_TURNS_A | FINDING_TURNS_B, FINDING_COIL, true, 0.005,
+     "two separate slips, twice the product: who slips once slips again",
+     "turns wrong on both limbs, differently", "wind on or off the turns named on each limb"},
     {"gauge", "gauge", FINDING_GAUGE, FINDING_COIL, false, 0.05,
      "spools of neighbouring gauges look alike and labels are lost", "wrong gauge of wire",
      "measure the bare wire with a micrometer; rewind with the right gauge, or accept the coil for "
@@ -68,9 +68,10 @@ static const struct finding table[] = {
     {"gap", "gap", FINDING_GAP, FINDING_IRON, false, 0.03,
      "faces not flat, plating, dirt, a keeper that rocks", "the gap is larger than stated",
      "file and clean the faces so that the keeper sits flat on both"},
-    {"meter", "meter", FINDING_METER, FINDING_BENCH, false, 0.01, "a low battery or a wrong range",
-     "an instrument reads wrong",
-     "check it against a known resistor, change its battery, measure again"},
+    {"meter", "meter", FINDING_METER, FINDING_BENCH, false, 0.01,
+     "a low battery, a wrong range, or kilohms noted as ohms", "an instrument reads wrong",
+     "look at the unit of its figures, check it against a known resistor, change its battery, "
+     "measure again"},
     {"leads", "leads", FINDING_LEADS, FINDING_BENCH, false, 0.015,
      "clip leads with a bad crimp, not taken off the reading", "the test leads are in the readings",
      "clip the leads together, note the reading and take it off, or measure with four wires"},
@@ -151,6 +152,7 @@ struct finding_prior finding_prior_default(void)
         /* From a dull joint to one that hardly conducts. */
         .joint_low = 0.1,
         .joint_high = 300,
+        .joint_share = 0.01, /* half of what is allowed: less is no fault */
         /* One turn to half a limb (two layers touching short all between them). */
         .shorted_median = 0.05,
         .shorted_log_sd = 1.1,
@@ -158,7 +160,8 @@ struct finding_prior finding_prior_default(void)
         .warm_high = 80,
         .leak_low = 10,
         .leak_high = 1e6,
-        .gap_low = 0.02e-3,
+        /* Less is what faces that touch may leave between them. */
+        .gap_low = 0.05e-3,
         .gap_high = 1.5e-3,
         .meter_log_sd = 0.08,
         .lead_low = 0.15,

@@ -69,6 +69,7 @@ struct finding_prior {
     double layer_share;  /* probability that it is a whole layer, where layers are known */
     double joint_low;    /* ohm, log-uniform between these */
     double joint_high;
+    double joint_share;    /* and no less than this share of the coil's resistance */
     double shorted_median; /* fraction of the limb's turns that is shorted */
     double shorted_log_sd;
     double warm_low; /* K above the stated temperature, log-uniform */

@@ -14,6 +14,9 @@
 #define EDDY_LOG_S       (-5.0) /* ln s, and its spread */
 #define EDDY_LOG_U       1.3
 #define DECIMAL_SHARE    0.25 /* of mistakes are a slipped decimal */
+#define PREFIX_SHARE     0.10 /* or a kilo or milli too many */
+#define WILD_SHARE       0.10 /* or anything at all, decades off */
+#define WILD_LOG_U       4.0
 
 static double log_normal_cdf(double x)
 {
@@ -140,28 +143,38 @@ double likely_mistake(const struct likely *l, size_t item)
     return fmin(0.3, l->mistake * (e->doubtful ? 8 : 1));
 }
 
+/* Log density of ln(value / expected) when a decade or three were lost on the way. */
+static double slipped(double ratio, double u)
+{
+    double decimal = weigh_log_add(log_normal(ratio - M_LN10, u), log_normal(ratio + M_LN10, u));
+    double prefix =
+        weigh_log_add(log_normal(ratio - 3 * M_LN10, u), log_normal(ratio + 3 * M_LN10, u));
+
+    return weigh_log_add(log(DECIMAL_SHARE / 2) + decimal, log(PREFIX_SHARE / 2) + prefix);
+}
+
 double likely_mistaken(const struct likely *l, size_t item, double scalar)
 {
     const struct evidence_item *e = &l->set->item[item];
     double value = reading_scale(e->kind, e->value), middle = l->middle[item];
     double expect = value + scalar * l->noise[item], sum;
-    const double decimal = log(DECIMAL_SHARE / 2), other = log1p(-DECIMAL_SHARE);
+    const double other = log1p(-DECIMAL_SHARE - PREFIX_SHARE - WILD_SHARE), wild = log(WILD_SHARE);
 
     if (e->kind == EVIDENCE_LIFT || e->bound != EVIDENCE_EQUAL)
         return log(0.3);
     if (reading_by_log(e->kind))
-        return weigh_log_add(other + log_normal(value - middle, 1.5),
-                             decimal + weigh_log_add(log_normal(value - expect - M_LN10, 0.15),
-                                                     log_normal(value - expect + M_LN10, 0.15)));
+        return weigh_log_add(weigh_log_add(other + log_normal(value - middle, 1.5),
+                                           wild + log_normal(value - middle, WILD_LOG_U)),
+                             slipped(value - expect, 0.15));
     if (e->kind == EVIDENCE_DRIFT || !(middle > 0))
         return log_normal(value - middle, fmax(0.05, fabs(middle)));
     if (!(value > 0))
         return log(0.02) - log(fabs(middle));
-    sum = other + log_normal(log(value / middle), 0.8);
-    if (expect > 0)
-        sum = weigh_log_add(sum, decimal +
-                                     weigh_log_add(log_normal(log(value / expect) - M_LN10, 0.03),
-                                                   log_normal(log(value / expect) + M_LN10, 0.03)));
+    sum = weigh_log_add(other + log_normal(log(value / middle), 0.8),
+                        wild + log_normal(log(value / middle), WILD_LOG_U));
+    /* Of an open circuit there is no figure whose decimal could slip. */
+    if (expect > 0 && scalar < WEIGH_FAR)
+        sum = weigh_log_add(sum, slipped(log(value / expect), 0.03));
     return sum - log(value);
 }
 

@@ -31,9 +31,10 @@
 #define BUILD_NESTED   0.077
 #define BUILD_NESTED_U 0.045
 #define BUILD_U        0.03
-#define SHORT_TIME_U   0.7 /* log */
-#define STICKING_U     0.9 /* log */
-#define INSULATION_OHM 5e9 /* sound insulation, and its log spread */
+#define SHORT_TIME_U   0.7  /* log */
+#define STICKING_U     0.9  /* log */
+#define UNIT_SHARE     0.15 /* of wrong instruments are right in another unit */
+#define INSULATION_OHM 5e9  /* sound insulation, and its log spread */
 #define INSULATION_U   2.0
 #define COOLING_S      900.0 /* s, time constant of a small coil in still air, and its log spread */
 #define COOLING_U      0.6
@@ -210,6 +211,15 @@ static double log_uniform(double low, double high, double z)
     return exp(log(low) + (log(high) - log(low)) * gsl_cdf_ugaussian_P(z));
 }
 
+/* Ohms below which a joint is not bad. */
+static double joint_least(const struct suppose *s)
+{
+    double whole = s->bench.expected.y[COIL_RESISTANCE_PAIR];
+    double least = isfinite(whole) ? s->prior.joint_share * whole : 0;
+
+    return fmin(fmax(s->prior.joint_low, least), 0.5 * s->prior.joint_high);
+}
+
 static double turns_factor(const struct suppose *s, int limb, int sign, int layers, double z)
 {
     double d;
@@ -312,10 +322,10 @@ static void apply_faults(const struct suppose *s, const struct suppose_variant *
         if (faults & (limb ? FINDING_BYPASS_B : FINDING_BYPASS_A))
             p->bypass[limb] = 0.03 * exp(1.2 * *z++);
         if (faults & (limb ? FINDING_JOINT_B : FINDING_JOINT_A))
-            p->joint[limb] = log_uniform(prior->joint_low, prior->joint_high, *z++);
+            p->joint[limb] = log_uniform(joint_least(s), prior->joint_high, *z++);
     }
     if (faults & FINDING_JOINT_PAIR)
-        state->joint_pair = log_uniform(prior->joint_low, prior->joint_high, *z++);
+        state->joint_pair = log_uniform(joint_least(s), prior->joint_high, *z++);
     if (faults & FINDING_LEAKAGE)
         p->leakage = 1 / log_uniform(prior->leak_low, prior->leak_high, *z++);
     if (faults & FINDING_WARM)
@@ -328,8 +338,9 @@ static void apply_faults(const struct suppose *s, const struct suppose_variant *
         p->remanence *= hard;
     }
     if (faults & FINDING_SATURATED) {
-        /* Iron that carries less flux is iron of less section. */
-        double section = 0.3 + 0.55 * gsl_cdf_ugaussian_P(*z++);
+        /* Iron that carries less flux is iron of less section; a quarter less nobody would call a
+         * fault. */
+        double section = 0.3 + 0.45 * gsl_cdf_ugaussian_P(*z++);
 
         p->keeper_depth *= section;
         p->yoke_depth *= section;
@@ -339,6 +350,8 @@ static void apply_faults(const struct suppose *s, const struct suppose_variant *
     if (faults & FINDING_METER) {
         double g = fmin(0.9, 0.05 * exp(0.9 * *z++));
 
+        if (v->decades)
+            g = pow(10, v->decades) - 1;
         if (v->instrument >= 0)
             state->gain[v->instrument] += v->sign_a < 0 ? -g : g;
     }
@@ -740,9 +753,16 @@ size_t suppose_variants(const struct suppose *s, size_t finding,
         }
     } else if (f->faults & FINDING_METER) {
         for (size_t i = 0; i < s->evidence.instruments; i++) {
+            double share = 1 / (double)s->evidence.instruments;
+
             v.instrument = (int)i;
             for (v.sign_a = -1; v.sign_a <= 1; v.sign_a += 2)
-                add_variant(variant, &n, &v, 0.5 / (double)s->evidence.instruments);
+                add_variant(variant, &n, &v, 0.5 * (1 - UNIT_SHARE) * share);
+            /* Kilohms noted as ohms, or the other way. */
+            v.sign_a = 1;
+            for (v.decades = -3; v.decades <= 3; v.decades += 6)
+                add_variant(variant, &n, &v, 0.5 * UNIT_SHARE * share);
+            v.decades = 0;
         }
     } else if (f->faults & FINDING_WARM) {
         v.heat = 1;

@@ -22,7 +22,7 @@
 #include "db/status.h"
 
 #define SUPPOSE_NUISANCES_MAX 96
-#define SUPPOSE_VARIANTS_MAX  16 /* of one finding */
+#define SUPPOSE_VARIANTS_MAX  32 /* of one finding */
 
 /* What the shop has learnt; NaN: not learnt, the published prior holds. */
 struct suppose_learnt {
@@ -40,7 +40,8 @@ struct suppose_variant {
     int sign_b;
     int layers;     /* whole layers wrong, 0: any number of turns */
     int instrument; /* that reads wrong, -1: none */
-    int heat;       /* +1 warmer, -1 cooler than stated */
+    int decades; /* by which its figures are off: a unit mistaken for another; 0: a few per cent */
+    int heat;    /* +1 warmer, -1 cooler than stated */
 };
 
 struct suppose;

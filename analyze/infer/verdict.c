@@ -19,6 +19,12 @@
 #define SAY_FINDING     0.02 /* findings below this are not worth a line */
 #define MISTAKE_SAY     0.5
 #define UNTESTED        0.3 /* logarithm of the evidence for a finding over that for none */
+/* Odds that the measurements alone must give against a fault before a pass asserts that it is not
+ * there: 'strong' (Jeffreys, Theory of Probability (3rd ed. 1961) app. B; from memory). */
+#define TRIED_LEAST 10.0
+#define KEEP_LEAST  24
+#define RIVALS      128
+#define HIDDEN_MOST 0.3 /* share of shorted turns beyond which they are said to be untried */
 
 /* One variant of one finding, weighed. */
 struct weighed {
@@ -277,7 +283,7 @@ static enum status_code weigh_all(const struct design *design, const struct evid
         m = suppose_model(s, &c->variant);
         w.start = rough[i].mode;
         w.exact = !m.quick;
-        keep = (size_t)fmax(16, VERDICT_DRAWS_MAX * fmin(1, exp(here - best)));
+        keep = (size_t)fmax(KEEP_LEAST, VERDICT_DRAWS_MAX * fmin(1, exp(here - best)));
         if (weigh_integrate(&m, &w, keep, &c->result, &why) == STATUS_MEMORY) {
             code = status_fail(st, STATUS_MEMORY, "%s", why.text);
             goto end;
@@ -402,6 +408,231 @@ static bool keeps_limits(struct suppose *s, const struct verdict_draw *d,
     return true;
 }
 
+/* ---- what the measurements have tried ---- */
+
+static int compare(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+
+    return (x > y) - (x < y);
+}
+
+/* Faults whose absence a pass asserts: the measurements must have shown it. Of shorted turns,
+ * joints, insulation and iron a pass says what was not tried instead. */
+#define MUST_BE_TRIED                                                                              \
+    (FINDING_TURNS_A | FINDING_TURNS_B | FINDING_TURNS_ALIKE | FINDING_GAUGE | FINDING_CANCEL |    \
+     FINDING_OPEN_A | FINDING_OPEN_B | FINDING_BYPASS_A | FINDING_BYPASS_B)
+
+#define SHORTED (FINDING_SHORTED_A | FINDING_SHORTED_B)
+#define TURNS   (FINDING_TURNS_A | FINDING_TURNS_B | FINDING_TURNS_ALIKE)
+#define JOINT   (FINDING_JOINT_A | FINDING_JOINT_B | FINDING_JOINT_PAIR)
+
+/* Size of a fault: share of a limb's turns that is shorted or wrong, ohms of bad joints. */
+static double hidden_size(const struct suppose *s, const struct reading_state *state,
+                          unsigned faults)
+{
+    const struct coil_specimen *p = &state->specimen, *n = suppose_nominal(s);
+    double size = 0;
+
+    if (faults & JOINT)
+        return p->joint[0] + p->joint[1] + state->joint_pair;
+    for (int i = 0; i < design_limbs(suppose_design(s)); i++)
+        size = fmax(size, faults & SHORTED ? p->shorted[i] / n->turns[i]
+                                           : fabs(p->turns[i] / n->turns[i] - 1));
+    return size;
+}
+
+/* True when the fault is more than the limits allow. */
+static bool breaks_limit(const struct suppose *s, const struct reading_state *state,
+                         unsigned faults, const struct verdict_limits *limits)
+{
+    if (faults & SHORTED)
+        return hidden_size(s, state, faults) > limits->shorted;
+    if (faults & JOINT)
+        return hidden_size(s, state, faults) >
+               limits->joint * suppose_expected(s)->y[COIL_RESISTANCE_PAIR];
+    if (faults & TURNS)
+        return hidden_size(s, state, faults) > limits->turns;
+    return true;
+}
+
+/* Share of a variant's prior that is beyond its limit. Its own unknown is the last one. */
+static double share_before(struct suppose *s, const struct weighed *c,
+                           const struct verdict_limits *limits)
+{
+    enum { STEPS = 48 };
+    double z[WEIGH_UNKNOWNS_MAX] = {0};
+    struct weigh_model m = suppose_model(s, &c->variant);
+    unsigned faults = finding_table(NULL)[c->variant.finding].faults;
+    size_t broken = 0;
+
+    if (m.bends == 0 || m.unknowns == 0)
+        return 1;
+    for (int i = 0; i < STEPS; i++) {
+        struct reading_state state;
+
+        z[m.unknowns - 1] = gsl_cdf_ugaussian_Pinv((i + 0.5) / STEPS);
+        suppose_state(s, &c->variant, z, 0, &state);
+        broken += breaks_limit(s, &state, faults, limits);
+    }
+    return (double)broken / STEPS;
+}
+
+/* The same of its posterior; as before where it was too unlikely to be sampled. */
+static double share_after(struct suppose *s, const struct weighed *c,
+                          const struct verdict_limits *limits, double before)
+{
+    unsigned faults = finding_table(NULL)[c->variant.finding].faults;
+    size_t broken = 0;
+
+    if (c->result.draws == 0)
+        return before;
+    for (size_t k = 0; k < c->result.draws; k++) {
+        struct reading_state state;
+
+        suppose_state(s, &c->variant, c->result.draw[k].z, k + 1, &state);
+        broken += breaks_limit(s, &state, faults, limits);
+    }
+    /* So many draws cannot tell a smaller share from none. */
+    return fmax((double)broken, 0.5) / (double)c->result.draws;
+}
+
+/* How much less likely the evidence is with this finding beyond its limit than with a coil as
+ * designed: what odds between the two are to be multiplied by, whatever they were. */
+static double factor_of(struct suppose *s, const struct weighed *list, size_t count, size_t row,
+                        const struct verdict_limits *limits)
+{
+    double good = -INFINITY, with = -INFINITY, before = 0;
+
+    for (size_t i = 0; i < count; i++) {
+        const struct weighed *c = &list[i];
+        double share, b;
+
+        if (c->variant.finding == 0)
+            good = weigh_log_add(good, c->variant.log_share + c->result.log_evidence);
+        if (c->variant.finding != row || c->result.log_evidence == -INFINITY)
+            continue;
+        b = share_before(s, c, limits);
+        share = share_after(s, c, limits, b);
+        before += exp(c->variant.log_share) * b;
+        if (share > 0)
+            with = weigh_log_add(with, c->variant.log_share + c->result.log_evidence + log(share));
+    }
+    if (good == -INFINITY || !(before > 0))
+        return 0;
+    return exp(with - good) / before;
+}
+
+static bool one_fault(unsigned faults)
+{
+    return faults != 0 && (faults & (faults - 1)) == 0;
+}
+
+/* The size of a fault that still goes unseen: of what explains the evidence, 19 in 20 are less. */
+static double hidden_most(struct suppose *s, const struct weighed *list, size_t count, size_t row)
+{
+    unsigned faults = finding_table(NULL)[row].faults;
+    double size[64];
+    size_t n = 0;
+
+    for (size_t i = 0; i < count; i++) {
+        const struct weighed *c = &list[i];
+
+        for (size_t k = 0; c->variant.finding == row && k < c->result.draws && n < 64; k++) {
+            struct reading_state state;
+
+            suppose_state(s, &c->variant, c->result.draw[k].z, k + 1, &state);
+            size[n++] = hidden_size(s, &state, faults);
+        }
+    }
+    if (n == 0)
+        return NAN;
+    qsort(size, n, sizeof *size, compare);
+    return size[(size_t)(0.95 * (double)(n - 1))];
+}
+
+/* Coils with the doubt, as the evidence leaves them. */
+static enum status_code gather_rivals(struct suppose *s, const struct weighed *list, size_t count,
+                                      struct verdict *v, struct status *st)
+{
+    size_t row = (size_t)(v->doubt - finding_table(NULL)), tail = 0;
+    double all = -INFINITY, owed = 0;
+
+    v->rival = calloc(RIVALS, sizeof *v->rival);
+    if (!v->rival)
+        return status_fail(st, STATUS_MEMORY, "no memory for the draws of a verdict");
+    for (size_t i = 0; i < count; i++)
+        if (list[i].variant.finding == row && list[i].result.draws)
+            all = weigh_log_add(all, list[i].variant.log_share + list[i].result.log_evidence);
+    for (size_t i = 0; i < count; i++) {
+        const struct weighed *c = &list[i];
+
+        if (c->variant.finding != row || c->result.draws == 0)
+            continue;
+        owed += RIVALS * exp(c->variant.log_share + c->result.log_evidence - all);
+        for (size_t k = 0; owed >= 1 && v->rivals < RIVALS; owed--, k++) {
+            struct verdict_draw *d = &v->rival[v->rivals++];
+
+            d->variant = c->variant;
+            suppose_state(s, &c->variant, c->result.draw[k % c->result.draws].z, ++tail, &d->state);
+        }
+    }
+    return status_ok(st);
+}
+
+/* True when what remains without the readings that are taken for mistakes is too little to go by.
+ */
+static bool rests_on_mistakes(const struct suppose *s, const struct evidence_set *evidence,
+                              const struct verdict *v)
+{
+    int sound = 0, mistaken = 0;
+
+    if (v->findings && (v->finding[0].finding->faults & FINDING_METER))
+        return true;
+    for (size_t i = 0; i < evidence->count; i++) {
+        enum evidence_kind kind = evidence->item[i].kind;
+        bool bad = false;
+
+        if (kind != EVIDENCE_RESISTANCE && kind != EVIDENCE_CURRENT)
+            continue;
+        for (size_t k = 0; k < v->misfits; k++)
+            bad = bad || v->misfit[k].item == i;
+        mistaken += bad;
+        sound += !bad;
+    }
+    return mistaken > 0 && sound < design_limbs(suppose_design(s));
+}
+
+/* Finds what a pass may not assert for want of measurements. */
+static enum status_code find_doubt(struct suppose *s, const struct weighed *list, size_t count,
+                                   struct verdict *v, struct status *st)
+{
+    const double most = (1 - v->limits.sure) / v->limits.sure;
+    size_t rows;
+    const struct finding *table = finding_table(&rows);
+
+    v->shorted_hidden = v->joint_hidden = v->turns_hidden = NAN;
+    for (size_t f = 1; f < rows; f++) {
+        unsigned faults = table[f].faults;
+        double factor, *hidden = faults & JOINT     ? &v->joint_hidden
+                                 : faults & SHORTED ? &v->shorted_hidden
+                                 : faults & TURNS   ? &v->turns_hidden
+                                                    : NULL;
+
+        if (!one_fault(faults) || !(faults & (MUST_BE_TRIED | SHORTED | JOINT)))
+            continue;
+        factor = factor_of(s, list, count, f, &v->limits);
+        if (factor > most && hidden)
+            *hidden = fmax(isnan(*hidden) ? 0 : *hidden, hidden_most(s, list, count, f));
+        if ((faults & MUST_BE_TRIED) && factor > 1 / TRIED_LEAST &&
+            (!v->doubt || factor > v->doubt_factor)) {
+            v->doubt = &table[f];
+            v->doubt_factor = factor;
+        }
+    }
+    return v->doubt ? gather_rivals(s, list, count, v, st) : status_ok(st);
+}
+
 /* Resistances at the ambient temperature, and the working pull when a limit asks for it. */
 static void work_out(struct suppose *s, struct verdict_draw *d, const struct verdict_limits *limits)
 {
@@ -429,13 +660,6 @@ static void work_out(struct suppose *s, struct verdict_draw *d, const struct ver
 }
 
 /* ---- estimates ---- */
-
-static int compare(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-
-    return (x > y) - (x < y);
-}
 
 /* Median and 95 % interval of n values; widens by the rank that n draws leave open. */
 static void interval(double *value, size_t n, struct verdict_estimate *e)
@@ -835,8 +1059,8 @@ static void write_untested(const struct untried *untried, struct verdict *v)
         const struct finding *f = v->finding[i].finding;
 
         /* These have a line of their own. */
-        if (f->class == FINDING_BENCH || !untested(v, &v->finding[i]) ||
-            (untried->iron && (f->faults & iron)) ||
+        if (f->class == FINDING_BENCH || (f->faults & (SHORTED | JOINT)) ||
+            !untested(v, &v->finding[i]) || (untried->iron && (f->faults & iron)) ||
             (untried->insulation && (f->faults & FINDING_LEAKAGE)) || used + 80 > sizeof text)
             continue;
         used += (size_t)snprintf(text + used, sizeof text - used, "%s%s (%s)",
@@ -846,6 +1070,102 @@ static void write_untested(const struct untried *untried, struct verdict *v)
     if (used && used + 2 < sizeof text)
         snprintf(text + used, sizeof text - used, ".");
     add_line(v, text);
+}
+
+/* A coil that fails, though no fault leads: by which figure. */
+static void write_beyond(const struct verdict *v, char text[VERDICT_LINE_SIZE])
+{
+    const struct verdict_estimate *worst = NULL;
+    double most = 1, off = 0;
+    char p[16];
+
+    for (size_t i = 0; i < v->estimates; i++) {
+        const struct verdict_estimate *e = &v->estimate[i];
+        bool ohms = strncmp(e->name, "resistance of limb", 18) == 0;
+        bool turns = strncmp(e->name, "turns of limb", 13) == 0;
+        double limit = ohms ? v->limits.resistance : v->limits.turns, here;
+
+        if ((!ohms && !turns) || !(e->expected > 0))
+            continue;
+        here = e->median / e->expected - 1;
+        if (fabs(here) > most * limit) {
+            most = fabs(here) / limit;
+            off = here;
+            worst = e;
+        }
+    }
+    if (worst && isfinite(off))
+        say(text, "Not within its limits (%s): the %s is %.0f %% %s the design's.",
+            percent(v->fail_probability, p), worst->name, 100 * fabs(off),
+            off < 0 ? "below" : "above");
+    else
+        say(text, "Not within its limits (%s), though no one fault stands out.",
+            percent(v->fail_probability, p));
+}
+
+/* What keeps a coil from passing that nothing speaks against. */
+static void write_doubt(const struct verdict *v, char text[VERDICT_LINE_SIZE])
+{
+    char beyond[32] = "";
+
+    if (v->doubt->faults & (FINDING_TURNS_A | FINDING_TURNS_B | FINDING_TURNS_ALIKE))
+        snprintf(beyond, sizeof beyond, " by more than %.3g %%", 100 * v->limits.turns);
+    say(text,
+        "Not decided: nothing speaks against this coil, but with %s%s these readings could look "
+        "much the same.",
+        v->doubt->title, beyond);
+}
+
+/* What a coil may have and pass. */
+static void write_hidden(const struct suppose *s, struct verdict *v)
+{
+    char text[VERDICT_LINE_SIZE] = "", ohm[24];
+    const char *lead = "Would not show in these readings: ";
+    double n = v->shorted_hidden * suppose_nominal(s)->turns[0];
+    bool no_shorted = v->shorted_hidden > HIDDEN_MOST;
+    bool no_joint = v->joint_hidden > HIDDEN_MOST * suppose_expected(s)->y[COIL_RESISTANCE_PAIR];
+    size_t used = 0;
+
+    if (no_shorted || no_joint) {
+        say(text, "Not tried: %s%s%s.", no_shorted ? "shorted turns" : "",
+            no_shorted && no_joint ? ", " : "", no_joint ? "joints" : "");
+        add_line(v, text);
+        text[0] = '\0';
+    }
+    if (v->turns_hidden > v->limits.turns) {
+        used += (size_t)snprintf(text + used, sizeof text - used,
+                                 "%sturns wrong by less than about %.0f %%", lead,
+                                 ceil(100 * v->turns_hidden));
+        lead = "; ";
+    }
+    if (n > 0 && !no_shorted) {
+        used += (size_t)snprintf(text + used, sizeof text - used,
+                                 "%sfewer than about %.0f shorted turns on a limb", lead,
+                                 fmax(2, n > 30 ? 5 * ceil(n / 5) : ceil(n)));
+        lead = "; ";
+    }
+    if (v->joint_hidden > 0 && !no_joint) {
+        ohm_text(v->joint_hidden, ohm);
+        used += (size_t)snprintf(text + used, sizeof text - used, "%sa bad joint below about %s",
+                                 lead, ohm);
+    }
+    if (used && used + 2 < sizeof text) {
+        snprintf(text + used, sizeof text - used, ".");
+        add_line(v, text);
+    }
+}
+
+/* A bar has no other pole to compare with. */
+static void write_reversed(const struct suppose *s, const struct evidence_set *evidence,
+                           struct verdict *v)
+{
+    bool seen = false;
+
+    for (size_t i = 0; i < evidence->count && design_limbs(suppose_design(s)) < 2; i++)
+        seen = seen || (evidence->item[i].kind == EVIDENCE_POLARITY && evidence->item[i].value < 0);
+    if (seen)
+        add_line(v, "The free end is a south pole with current from start to finish: harmless by "
+                    "itself; where the pole matters, swap the two ends of the coil.");
 }
 
 static void write_lines(const struct suppose *s, const struct evidence_set *evidence,
@@ -888,11 +1208,29 @@ static void write_lines(const struct suppose *s, const struct evidence_set *evid
             add_line(v, text);
         }
     } else if (lead && v->result == VERDICT_FAIL) {
-        say(text, "Not within its limits (%s): %s (%s).", percent(v->fail_probability, p),
-            lead->text, percent(lead->probability, q));
-        add_line(v, text);
+        bool faulty = lead->finding->class != FINDING_GOOD && lead->finding->class != FINDING_BENCH;
+
+        if (faulty) {
+            say(text, "Not within its limits (%s): %s (%s).", percent(v->fail_probability, p),
+                lead->text, percent(lead->probability, q));
+            add_line(v, text);
+        } else {
+            write_beyond(v, text);
+            add_line(v, text);
+            say(text, "Most likely: %s (%s).", lead->text, percent(lead->probability, p));
+            add_line(v, text);
+        }
         if (lead->remedy[0]) {
             say(text, "What to do: %s.", lead->remedy);
+            add_line(v, text);
+        }
+    } else if (lead && v->doubt) {
+        write_doubt(v, text);
+        add_line(v, text);
+        say(text, "Most likely: %s (%s).", lead->text, percent(lead->probability, p));
+        add_line(v, text);
+        if (lead->remedy[0]) {
+            say(text, "If so: %s.", lead->remedy);
             add_line(v, text);
         }
     } else if (lead) {
@@ -914,8 +1252,11 @@ static void write_lines(const struct suppose *s, const struct evidence_set *evid
         say(text, "Or: %s (%s).", v->finding[i].text, percent(v->finding[i].probability, p));
         add_line(v, text);
     }
-    if (v->result == VERDICT_PASS)
+    if (v->result == VERDICT_PASS) {
         write_untested(untried, v);
+        write_hidden(s, v);
+    }
+    write_reversed(s, evidence, v);
     if (v->direction_open && design_limbs(suppose_design(s)) > 1) {
         say(text,
             "Nothing measured so far tells aiding limbs from cancelling ones (resistance is the "
@@ -1021,6 +1362,7 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
     size_t count = 0, good = 0, bad = 0, lead = 0;
     double unknown;
     struct untried untried = find_untried(evidence);
+    struct verdict_options o = *options;
     enum status_code code;
 
     memset(verdict, 0, sizeof *verdict);
@@ -1028,9 +1370,11 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
     verdict->limits = options->limits;
     if (!list)
         return status_fail(st, STATUS_MEMORY, "no memory for a verdict");
-    code = suppose_new(design, evidence, &options->learnt, &options->prior, &s, st);
+    /* Half of what the limits allow is no fault. */
+    o.prior.joint_share = 0.5 * o.limits.joint;
+    code = suppose_new(design, evidence, &o.learnt, &o.prior, &s, st);
     if (code == STATUS_OK)
-        code = weigh_all(design, evidence, s, options, list, &count, verdict, st);
+        code = weigh_all(design, evidence, s, &o, list, &count, verdict, st);
     if (code != STATUS_OK)
         goto out;
     verdict->suppose = s;
@@ -1063,9 +1407,14 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
         design_limbs(suppose_design(s)) > 1 && !evidence_tells_direction(evidence);
     verdict->cancel_probability = verdict_fault_probability(verdict, FINDING_CANCEL);
     if (!verdict->unexplained && evidence->count > 0) {
-        if (verdict->pass_probability >= options->limits.sure)
-            verdict->result = VERDICT_PASS;
-        else if (verdict->fail_probability - unknown >= options->limits.sure)
+        if (verdict->pass_probability >= options->limits.sure &&
+            !rests_on_mistakes(s, evidence, verdict)) {
+            code = find_doubt(s, list, count, verdict, st);
+            if (code != STATUS_OK)
+                goto out;
+            verdict->result = verdict->doubt ? VERDICT_UNDECIDED : VERDICT_PASS;
+        }
+        if (verdict->fail_probability - unknown >= options->limits.sure)
             verdict->result = VERDICT_FAIL;
     }
     for (size_t i = 0; i < verdict->findings; i++)
@@ -1082,8 +1431,9 @@ out:
         verdict->suppose = NULL;
         suppose_free(s);
         free(verdict->draw);
-        verdict->draw = NULL;
-        verdict->draws = 0;
+        free(verdict->rival);
+        verdict->draw = verdict->rival = NULL;
+        verdict->draws = verdict->rivals = 0;
     }
     return code;
 }
@@ -1091,8 +1441,9 @@ out:
 void verdict_free(struct verdict *verdict)
 {
     free(verdict->draw);
-    verdict->draw = NULL;
-    verdict->draws = 0;
+    free(verdict->rival);
+    verdict->draw = verdict->rival = NULL;
+    verdict->draws = verdict->rivals = 0;
     suppose_free(verdict->suppose);
     verdict->suppose = NULL;
 }

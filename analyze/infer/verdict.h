@@ -1,9 +1,9 @@
 /* verdict: pass, fail or undecided for one coil, with the findings behind it and the reasons.
  *
  * Every finding is weighed (suppose.h, weigh.h) against the evidence. The coil passes when the
- * probability that every limit holds is at least 'sure', fails when the probability that some
- * limit is broken is at least 'sure', and is undecided otherwise, or when nothing explains the
- * evidence. */
+ * probability that every limit holds is at least 'sure' and the measurements, not the priors, have
+ * brought it there; fails when the probability that some limit is broken is at least 'sure'; and is
+ * undecided otherwise, or when nothing explains the evidence. */
 #ifndef TRUEWOUND_VERDICT_H
 #define TRUEWOUND_VERDICT_H
 
@@ -93,8 +93,19 @@ struct verdict {
     char line[VERDICT_LINES_MAX][VERDICT_LINE_SIZE]; /* plain sentences, worst first */
     size_t lines;
     size_t evaluations; /* of the forward model */
+    /* Set when the coil would pass on its priors alone: the finding that the measurements hardly
+     * tell from a sound coil, and how much less likely they are with it (beyond its limit) than
+     * with a coil as designed. NULL otherwise. */
+    const struct finding *doubt;
+    double doubt_factor;
+    /* Of a coil that passes: what could be wrong and not show. Share of a limb's turns that is
+     * shorted, ohms of a bad joint, share of the turns missing or over; NaN when any over the limit
+     * would show. */
+    double shorted_hidden, joint_hidden, turns_hidden;
     struct verdict_draw *draw;
     size_t draws;
+    struct verdict_draw *rival; /* coils with that doubt that explain the evidence, for advise.h */
+    size_t rivals;
     struct suppose *suppose; /* kept for the advisor */
 };
 

@@ -389,6 +389,158 @@ static void test_unexplained(void **state)
     assert_true(says(f, "None of the findings"));
 }
 
+/* A bar of one limb, of so many turns of that wire. */
+static void make_bar(struct fixture *f, const char *wire, double turns)
+{
+    struct status st;
+    char warning[256];
+
+    f->design.core.form = DESIGN_BAR;
+    f->design.winding.turns[0] = amount_of(turns, 0);
+    f->design.winding.turns[1] = amount_none();
+    assert_int_equal(
+        wire_from_text(wire, WIRE_ENAMEL_1, &f->design.winding.wire, warning, sizeof warning, &st),
+        STATUS_OK);
+    design_complete(&f->design);
+    assert_int_equal(design_check(&f->design, &st), STATUS_OK);
+}
+
+static void add_two_wire(struct evidence_set *set, double ohm)
+{
+    struct evidence_record r = evidence_record_empty();
+    struct status st;
+
+    r.quantity = "resistance";
+    r.place = "a";
+    r.value = ohm;
+    r.wires = 2;
+    r.instrument = "meter";
+    r.resolution = 0.1;
+    if (evidence_add(set, &r, &st) != STATUS_OK)
+        fail_msg("%s", st.text);
+}
+
+/* Common practice, no source: a hand meter with its leads tells next to nothing of 60 turns of
+ * thick wire. Nothing speaks against the coil, but nothing speaks for it either: no pass, and what
+ * to measure next is named. */
+static void test_no_pass_on_priors(void **state)
+{
+    struct fixture *f = *state;
+    struct advise_option option[ADVISE_MAX];
+    struct advise_result r;
+    struct status st;
+    size_t n;
+
+    make_bar(f, "0.8 mm", 60);
+    /* 60 turns of 34 mm mean turn: 0.07 ohm. */
+    add_two_wire(&f->set, 0.1);
+    reach(f);
+    leads(f, "as-designed", 0.4);
+    assert_int_not_equal(f->verdict.result, VERDICT_PASS);
+    n = advise_usual(&f->design, option, ADVISE_MAX);
+    assert_int_equal(advise_next(&f->verdict, &f->set, option, n, &r, &st), STATUS_OK);
+    assert_false(r.enough);
+    assert_non_null(strstr(r.line, "Next:"));
+}
+
+/* One resistance, without a thermometer, of turns thrown on anyhow: nothing speaks against the
+ * coil, and it was likely to be right beforehand; but 6 % of the turns missing would read much the
+ * same. The measurements have yet to show that they are there. */
+static void test_priors_do_not_pass(void **state)
+{
+    struct fixture *f = *state;
+    struct advise_option option[ADVISE_MAX];
+    struct advise_result r;
+    struct evidence_record ohm = evidence_record_empty();
+    struct status st;
+    size_t n;
+
+    f->design.winding.layers = DESIGN_SCRAMBLE;
+    f->design.winding.fill = amount_of(0.45, 0.06);
+    make_bar(f, "0.25 mm", 2000);
+    reach(f);
+    ohm.quantity = "resistance";
+    ohm.place = "a";
+    ohm.instrument = "meter";
+    ohm.value = estimate(f, "resistance of limb A at 20 C")->expected;
+    assert_int_equal(evidence_add(&f->set, &ohm, &st), STATUS_OK);
+    add(&f->set, "insulation", "pair", 0);
+    reach(f);
+    leads(f, "as-designed", 0.5);
+    assert_int_equal(f->verdict.result, VERDICT_UNDECIDED);
+    assert_true(f->verdict.pass_probability > f->verdict.limits.sure);
+    assert_non_null(f->verdict.doubt);
+    assert_true(f->verdict.doubt->faults & (FINDING_TURNS_ALIKE | FINDING_GAUGE));
+    assert_true(says(f, "nothing speaks against"));
+    n = advise_usual(&f->design, option, ADVISE_MAX);
+    assert_int_equal(advise_next(&f->verdict, &f->set, option, n, &r, &st), STATUS_OK);
+    assert_false(r.enough);
+    assert_non_null(strstr(r.line, "Next:"));
+}
+
+/* A bar has no second limb to compare with: some shorted turns pass for tolerance, and are said to.
+ */
+static void test_pass_says_what_it_does_not_show(void **state)
+{
+    struct fixture *f = *state;
+
+    make_bar(f, "0.25 mm", TURNS);
+    add(&f->set, "resistance", "a", f->right + 0.5 * leads_ohm());
+    add(&f->set, "insulation", "pair", 0);
+    reach(f);
+    assert_int_equal(f->verdict.result, VERDICT_PASS);
+    assert_true(f->verdict.shorted_hidden > f->verdict.limits.shorted);
+    assert_true(f->verdict.shorted_hidden < 0.15);
+    assert_true(says(f, "Would not show in these readings: fewer than about"));
+    assert_true(says(f, "Not tried: iron"));
+}
+
+/* Kilohms noted as ohms: the instrument, or one figure, is named, and the coil is not failed. */
+static void test_unit_mistaken(void **state)
+{
+    struct fixture *f = *state;
+
+    add_limbs(&f->set, f->right / 1000, f->right / 1000, 2 * f->right / 1000);
+    add_poles(&f->set, -1);
+    reach(f);
+    leads(f, "meter", 0.5);
+    assert_int_not_equal(f->verdict.result, VERDICT_FAIL);
+    assert_true(says(f, "unit"));
+    /* One of them only. */
+    evidence_clear(&f->set);
+    add_limbs(&f->set, f->right, 1000 * f->right, 2 * f->right + 0.05);
+    add_poles(&f->set, -1);
+    reach(f);
+    leads(f, "as-designed", 0.5);
+    assert_int_equal(f->verdict.misfits, 1);
+    /* The only one there is. */
+    evidence_clear(&f->set);
+    make_bar(f, "0.25 mm", TURNS);
+    add(&f->set, "resistance", "a", 1000 * f->right);
+    reach(f);
+    assert_int_equal(f->verdict.result, VERDICT_UNDECIDED);
+}
+
+/* The pole of a bar depends on which end is the start: worth saying, and no fault. */
+static void test_bar_reversed(void **state)
+{
+    struct fixture *f = *state;
+
+    make_bar(f, "0.25 mm", TURNS);
+    add(&f->set, "resistance", "a", f->right + 0.5 * leads_ohm());
+    add(&f->set, "insulation", "pair", 0);
+    add(&f->set, "polarity", "a", 1);
+    reach(f);
+    assert_int_equal(f->verdict.result, VERDICT_PASS);
+    assert_false(says(f, "south pole"));
+    f->set.count--;
+    add(&f->set, "polarity", "a", -1);
+    reach(f);
+    assert_int_equal(f->verdict.result, VERDICT_PASS);
+    assert_true(says(f, "south pole"));
+    assert_true(says(f, "swap the two ends"));
+}
+
 static void test_same_answer(void **state)
 {
     struct fixture *f = *state;
@@ -668,6 +820,11 @@ int main(void)
         TEST(test_shorted),
         TEST(test_mistake),
         TEST(test_unexplained),
+        TEST(test_no_pass_on_priors),
+        TEST(test_priors_do_not_pass),
+        TEST(test_pass_says_what_it_does_not_show),
+        TEST(test_unit_mistaken),
+        TEST(test_bar_reversed),
         TEST(test_same_answer),
         TEST(test_limits),
         TEST(test_bad_input),
