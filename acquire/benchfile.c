@@ -10,7 +10,7 @@
 
 #include "acquire/benchvalue.h"
 #include "acquire/driver.h"
-#include "acquire/number.h"
+#include "acquire/unitword.h"
 #include "db/inifile.h"
 #include "db/quantity.h"
 #include "db/units.h"
@@ -467,16 +467,31 @@ static void take_calibration(struct work *work, struct benchfile_channel *channe
     take_accuracy(work, channel, values);
 }
 
-/* The factor and offset that bring the channel's unit to SI. */
+/* The factor and offset that bring the channel's unit to SI. A unit as instruments write it is
+ * taken as well, and of a mass before all others: to UDUNITS-2 a ct is a hundredth of a tonne. */
 static enum status_code find_factor(struct work *work, const char *unit, const char *dimension,
                                     struct calibration *calibration, struct status *st)
 {
+    bool mass = strcmp(dimension, "kg") == 0;
+    struct unitword word;
+    enum status_code code = STATUS_INPUT;
+
     if (strcmp(unit, dimension) == 0)
         return status_ok(st);
     if (!work->units && units_open(&work->units, st) != STATUS_OK)
         return st->code;
-    return units_convert_factor(work->units, unit, dimension, &calibration->unit_factor,
-                                &calibration->unit_offset, st);
+    if (!mass)
+        code = units_convert_factor(work->units, unit, dimension, &calibration->unit_factor,
+                                    &calibration->unit_offset, st);
+    if (code != STATUS_OK && unitword_read(unit, dimension, &word)) {
+        code = units_convert_factor(work->units, word.unit, dimension, &calibration->unit_factor,
+                                    &calibration->unit_offset, st);
+        calibration->unit_factor *= word.factor;
+    } else if (mass) {
+        code = units_convert_factor(work->units, unit, dimension, &calibration->unit_factor,
+                                    &calibration->unit_offset, st);
+    }
+    return code;
 }
 
 /* The channel's unit, which must be one of the quantity, or of volts before a shunt. */

@@ -98,7 +98,7 @@ static int check(const char *path)
     printf("%s: %s: %zu instruments, %zu channels", path, warnings ? "usable" : "good",
            bench->instruments, channels);
     if (warnings)
-        printf(", %zu warnings", warnings);
+        printf(", %zu warning%s", warnings, warnings == 1 ? "" : "s");
     puts("");
     benchfile_free(bench);
     return 0;

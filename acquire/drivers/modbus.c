@@ -949,6 +949,10 @@ static void take_exception(struct modbus *m, unsigned code, const struct driver_
     }
     if (said && !*then)
         return; /* once, until it gives a value */
+    if (m->awaited == AWAITED_READ && !*then)
+        then = code == 1   ? "; are its values in another table?"
+               : code == 2 ? "; see numbering and table in truewound-bench(5)"
+                           : "";
     snprintf(text, sizeof text, "slave %u answers %s with exception %u (%s)%s", m->sent[0], what,
              code, exception_words(code), then);
     sink->event(sink->to, DRIVER_WARNING, "exception", text);

@@ -200,6 +200,24 @@ static void all_faults_of_drivers(void **state)
     free(faults);
 }
 
+/* Carat: 4th CGPM (1907); standard gravity: 3rd CGPM (1901). */
+static void units_as_written(void **state)
+{
+    struct benchfile *bench = bench_of("[instrument b]\ndriver = lines\nport = /dev/b\n"
+                                       "[channel b.a]\nquantity = mass\nunit = ct\ncolumn = 1\n"
+                                       "[channel b.b]\nquantity = force\nunit = kg\ncolumn = 2\n"
+                                       "[channel b.c]\nquantity = resistance\nunit = KOHM\n"
+                                       "column = 3\n"
+                                       "[channel b.d]\nquantity = mass\nunit = lb\ncolumn = 4\n");
+    const double factors[] = {0.0002, 9.80665, 1000.0, 0.45359237};
+
+    (void)state;
+    for (size_t i = 0; i < 4; ++i)
+        assert_true(fabs(bench->instrument[0].channel[i].calibration.unit_factor / factors[i] -
+                         1.0) < 1e-12);
+    benchfile_free(bench);
+}
+
 static void warnings(void **state)
 {
     struct benchfile *bench =
@@ -304,10 +322,10 @@ static void damaged_files(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(one_fault_each), cmocka_unit_test(two_points_need_two),
-        cmocka_unit_test(all_faults),     cmocka_unit_test(good_file),
-        cmocka_unit_test(damaged_files),  cmocka_unit_test(all_faults_of_drivers),
-        cmocka_unit_test(warnings),
+        cmocka_unit_test(one_fault_each),   cmocka_unit_test(two_points_need_two),
+        cmocka_unit_test(all_faults),       cmocka_unit_test(good_file),
+        cmocka_unit_test(damaged_files),    cmocka_unit_test(all_faults_of_drivers),
+        cmocka_unit_test(units_as_written), cmocka_unit_test(warnings),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -399,7 +399,8 @@ static void exceptions(void **state)
                     "v 5 digit=1\n"
                     "sent \\x01\\x03\\x00\\x01\\x00\\x01\\xD5\\xCA\n"
                     "event exception: slave 1 answers the request for holding register 1 to 1 "
-                    "(counted from 0) with exception 2 (illegal data address)\n");
+                    "(counted from 0) with exception 2 (illegal data address); see numbering and "
+                    "table in truewound-bench(5)\n");
     fed_free(fed);
 }
 
