@@ -113,9 +113,9 @@ static double balance(struct circuit *c, const double *u, double *out)
         magnetise(b);
         greatest = fmax(greatest, fabs(b->flux));
         if (b->i >= 0)
-            out[b->i] += b->flux;
+            out[b->i] += b->flux + b->offset;
         if (b->j >= 0)
-            out[b->j] -= b->flux;
+            out[b->j] -= b->flux + b->offset;
     }
     return greatest;
 }
@@ -247,6 +247,7 @@ enum status_code circuit_solve(struct circuit *c, struct status *st)
             source += (b->remanence < 0 ? -1 : 1) * b->coercivity * b->length;
         }
         source *= b->area * b->slope / b->length;
+        source += b->offset;
         if (b->i >= 0)
             out[b->i] -= source;
         if (b->j >= 0)
@@ -294,7 +295,7 @@ enum status_code circuit_solve(struct circuit *c, struct status *st)
                        c->iterations, c->residual, CIRCUIT_TOLERANCE);
 }
 
-void circuit_respond(const struct circuit *c, const double *dmmf, double *du)
+void circuit_respond(const struct circuit *c, const double *dmmf, const double *doffset, double *du)
 {
     int i, k;
 
@@ -302,7 +303,7 @@ void circuit_respond(const struct circuit *c, const double *dmmf, double *du)
         du[i] = 0;
     for (k = 0; k < c->branches; k++) {
         const struct circuit_branch *b = &c->branch[k];
-        double flux = b->area * b->slope / b->length * dmmf[k];
+        double flux = b->area * b->slope / b->length * dmmf[k] + doffset[k];
 
         if (b->i >= 0)
             du[b->i] -= flux;
@@ -336,6 +337,7 @@ double circuit_coenergy(const struct circuit *c)
             density = b->h_scale * (b->b * b->h / b->h_scale - iron_energy(b->iron, b->b));
         }
         w += b->area * b->length * density;
+        w += b->offset * (potential(c->u, b->i) - potential(c->u, b->j));
     }
     return w;
 }

@@ -32,8 +32,9 @@ struct circuit_branch {
      * B = mu0 H + (2/pi) saturation atan((H + coercivity) / width), the normal curve unused.
      * remanence carries the sign of the magnetisation; coercivity has no sign. */
     double remanence, coercivity, saturation;
+    double offset; /* Wb, carried from i to j beside the iron whatever H; 0 unless set */
     /* Filled by circuit_solve(). */
-    double h, b, flux; /* A/m, T, Wb */
+    double h, b, flux; /* A/m, T, Wb in the iron */
     double slope;      /* dB/dH, H/m */
 };
 
@@ -71,8 +72,9 @@ struct circuit_branch *circuit_iron(struct circuit *c, int i, int j, const struc
 enum status_code circuit_solve(struct circuit *c, struct status *st);
 
 /* After a solve: the change of the potentials, du in A, when each branch's source changes by
- * dmmf[branch] in A, to first order. */
-void circuit_respond(const struct circuit *c, const double *dmmf, double *du);
+ * dmmf[branch] in A and its offset by doffset[branch] in Wb, to first order. */
+void circuit_respond(const struct circuit *c, const double *dmmf, const double *doffset,
+                     double *du);
 
 /* After a solve: coenergy in J of the air and iron. */
 double circuit_coenergy(const struct circuit *c);

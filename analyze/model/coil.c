@@ -18,8 +18,21 @@
  */
 #define POLARITY_LEAST_OPEN 500e-6
 
+/* A, beyond which the magnetic model is not asked. */
+#define CURRENT_MOST 1e4
+
 /* A contact gap thinner than this cannot be told from none, and the network needs some air. */
 #define GAP_LEAST 0.2e-6
+
+/* How far the network stands from a field solver over some seventy magnets (tests/published), as
+ * limits. Pull: gaps below a quarter of the pole, and beyond that or between cancelling limbs. Flux
+ * and inductance. A shoe, whose thickness is not known, costs half as much again. The pull of the
+ * stray field is known STRAY times less well than that of the faces. */
+#define PULL_LIMIT      0.10
+#define PULL_LIMIT_WIDE 0.25
+#define FIELD_LIMIT     0.12
+#define SHOE_LIMIT      1.5
+#define STRAY           2.0
 
 /* Worst miss of the surface that stands in for the magnetic circuit in Monte Carlo draws, as a part
  * of the standard uncertainty. What it misses is drawn too, so that 0.3 leaves the uncertainty
@@ -238,9 +251,12 @@ enum status_code coil_new(const struct design *d, struct coil **out, struct stat
         return status_fail(st, STATUS_MEMORY, "no memory for a coil");
     own = &c->design;
     *own = *d;
-    c->pole_given = amount_given(d->core.pole_width);
     c->keeper_given = amount_given(d->core.keeper.width);
     design_complete(own);
+    /* a completed design names the pole even where it is the limb's own end */
+    c->pole_given = own->core.pole_width.value != own->core.limb.width.value ||
+                    (own->core.limb.shape != DESIGN_ROUND &&
+                     own->core.pole_depth.value != own->core.limb.depth.value);
     code = design_check(own, st);
     if (!code && !own->core.air)
         code = find_iron(own->core.iron, "core", &c->iron, st);
@@ -488,8 +504,7 @@ static double section_area(enum design_shape shape, double width, double depth)
 }
 
 /* The magnetic circuit of a specimen: the one place where a design becomes reluctances. *face is
- * the area of the pole face over that of the limb. Where they differ the gaps are lengthened by its
- * inverse, which keeps their reluctance, since the circuit knows one section a limb. */
+ * the area of the pole face over that of the limb. */
 static void geometry(const struct coil *c, const struct coil_specimen *s, const struct drive *drive,
                      bool keeper, struct magnet *m, double *face)
 {
@@ -514,14 +529,24 @@ static void geometry(const struct coil *c, const struct coil_specimen *s, const 
         limb->turns = drive->turns[b];
         limb->coil_start = fmax(0.5 * (s->limb_length - s->wound_length), 0.0);
         limb->coil_end = fmin(limb->coil_start + s->wound_length, s->limb_length);
+        limb->coil_clearance = s->wrap;
+        limb->coil_height = fmin(drive->height[b], 0.5);
         limb->iron = c->iron;
         limb->h_scale = s->iron_field;
-        m->gap[b] = fmax(s->gap, s->roughness < GAP_LEAST ? GAP_LEAST : 0.0) / *face;
+        m->gap[b] = fmax(s->gap, s->roughness < GAP_LEAST ? GAP_LEAST : 0.0);
+        if (c->pole_given) {
+            limb->pole.outline = limb->section.outline;
+            limb->pole.width = s->pole_width;
+            limb->pole.depth =
+                core->limb.shape == DESIGN_ROUND
+                    ? s->pole_width
+                    : section_area(core->limb.shape, s->pole_width, s->pole_depth) / s->pole_width;
+        }
     }
     if (core->limb.shape == DESIGN_ROUND)
         for (int b = 0; b < 2; b++)
             m->limb[b].section.depth = s->limb_width;
-    m->contact_gap = fmin(s->roughness / *face, 1e-3);
+    m->contact_gap = s->roughness;
     if (two) {
         bool round_yoke = core->yoke.shape == DESIGN_ROUND;
         double flatten = round_yoke ? 0.5 * sqrt(M_PI) : 1.0;
@@ -569,6 +594,34 @@ static double polarity(double b, double least)
     return fabs(b) < least ? 0.0 : b > 0.0 ? 1.0 : -1.0;
 }
 
+/* Half the width of the factor 'model': what it means for the pull of the faces. */
+static double pull_limit(const struct coil *c)
+{
+    const struct design_core *core = &c->design.core;
+    bool wide = core->gap.value >= 0.25 * core->pole_width.value ||
+                (core->form != DESIGN_BAR && c->design.winding.sense == DESIGN_CANCELLING);
+
+    return (wide ? PULL_LIMIT_WIDE : PULL_LIMIT) * (c->pole_given ? SHOE_LIMIT : 1.0);
+}
+
+/* What the same factor means for a flux or an inductance. */
+static double field_factor(const struct coil *c, const struct coil_specimen *s)
+{
+    double limit = FIELD_LIMIT * (c->pole_given ? SHOE_LIMIT : 1.0);
+
+    return fmax(1.0 + (s->model - 1.0) * limit / pull_limit(c), 0.05);
+}
+
+/* The pull with the model's own factor on it. The part that the stray field makes, which at wide
+ * gaps and between cancelling limbs is nearly as great as that of the faces and against it, is
+ * known STRAY times less well. Soft iron is not pushed away. */
+static double modelled_pull(const struct magnet_result *r, const struct coil_specimen *s)
+{
+    double stray = fabs(r->pull - r->pull_near);
+
+    return fmax(r->pull + (s->model - 1.0) * (r->pull_near + STRAY * stray), 0.0);
+}
+
 static void field_figures(const struct coil *c, const struct coil_specimen *s, bool keeper,
                           const struct magnet_result *r, const double turns[2], double face,
                           struct coil_observables *out)
@@ -577,6 +630,7 @@ static void field_figures(const struct coil *c, const struct coil_specimen *s, b
     const double area =
         section_area(c->design.core.limb.shape, s->limb_width,
                      c->design.core.limb.shape == DESIGN_ROUND ? s->limb_width : s->limb_depth);
+    const double factor = field_factor(c, s);
     double *y = out->y, greatest = 0.0;
 
     for (int b = 0; b < (two ? 2 : 1); b++) {
@@ -589,6 +643,7 @@ static void field_figures(const struct coil *c, const struct coil_specimen *s, b
                                   : r->flux[b == 0 ? MAGNET_LIMB1_FOOT : MAGNET_LIMB2_FOOT];
             least = POLARITY_LEAST_OPEN;
         }
+        flux *= factor;
         if (b == 1) /* counted down limb b, which is into its pole face */
             flux = -flux;
         y[COIL_FLUX_A + b] = flux;
@@ -597,11 +652,11 @@ static void field_figures(const struct coil *c, const struct coil_specimen *s, b
     }
     if (keeper)
         y[COIL_B_POLE] = greatest;
-    y[COIL_B_LIMB] = two ? fmax(fabs(r->b_max[0]), fabs(r->b_max[1])) : fabs(r->b_max[0]);
-    y[COIL_B_YOKE] = two ? fabs(r->b[MAGNET_YOKE]) : NAN;
-    y[COIL_B_KEEPER] = keeper ? fabs(r->b[MAGNET_KEEPER]) : NAN;
-    /* the gap of the circuit is the true one over 'face', and so is its derivative */
-    y[COIL_PULL] = !c->keeper_given ? NAN : keeper ? r->pull * s->model / face : 0.0;
+    y[COIL_B_LIMB] =
+        factor * (two ? fmax(fabs(r->b_max[0]), fabs(r->b_max[1])) : fabs(r->b_max[0]));
+    y[COIL_B_YOKE] = two ? factor * fabs(r->b[MAGNET_YOKE]) : NAN;
+    y[COIL_B_KEEPER] = keeper ? factor * fabs(r->b[MAGNET_KEEPER]) : NAN;
+    y[COIL_PULL] = !c->keeper_given ? NAN : keeper ? modelled_pull(r, s) : 0.0;
     out->limit = r->limit_ratio > 1.0 ? part_word(r->limit) : NULL;
 }
 
@@ -674,6 +729,7 @@ static enum status_code magnetic(struct coil *c, const struct coil_specimen *s,
     const bool two = c->design.core.form != DESIGN_BAR;
     const bool keeper = k->keeper && c->keeper_given, broken = isinf(drive->resistance);
     const double source = isnan(k->voltage) ? 0.0 : k->source_resistance;
+    const double factor = field_factor(c, s);
     struct magnet m;
     struct magnet_result on, off, *working;
     bool have_on = false, have_off = false;
@@ -696,7 +752,7 @@ static enum status_code magnetic(struct coil *c, const struct coil_specimen *s,
             if (code)
                 return code;
             /* weak residual fields go with the coercive force, the pull with their square */
-            out->y[COIL_RESIDUAL_PULL] = pull * s->model * s->remanence * s->remanence / face;
+            out->y[COIL_RESIDUAL_PULL] = modelled_pull(&after, s) * s->remanence * s->remanence;
         }
     }
     if (!keeper || (want & COIL_INDUCTANCE)) {
@@ -712,20 +768,21 @@ static enum status_code magnetic(struct coil *c, const struct coil_specimen *s,
     if (!(want & COIL_INDUCTANCE) || broken)
         return STATUS_OK;
     if (have_on) {
-        out->y[COIL_INDUCTANCE_ON] = seen_inductance(s, drive, &on, two);
-        out->linkage_on = seen_linkage(s, drive, &on, two);
+        out->y[COIL_INDUCTANCE_ON] = factor * seen_inductance(s, drive, &on, two);
+        out->linkage_on = factor * seen_linkage(s, drive, &on, two);
         out->y[COIL_TAU_ON] = out->y[COIL_INDUCTANCE_ON] / (drive->resistance + source);
     }
     if (have_off) {
-        out->y[COIL_INDUCTANCE_OFF] = seen_inductance(s, drive, &off, two);
-        out->linkage_off = seen_linkage(s, drive, &off, two);
+        out->y[COIL_INDUCTANCE_OFF] = factor * seen_inductance(s, drive, &off, two);
+        out->linkage_off = factor * seen_linkage(s, drive, &off, two);
         out->y[COIL_TAU_OFF] = out->y[COIL_INDUCTANCE_OFF] / (drive->resistance + source);
     }
     for (int b = 0; b < (two ? 2 : 1); b++)
         if (s->shorted[b] > 0.0 && drive->turns[b] > 0.0 && drive->ring[b] > 0.0) {
             double ratio = s->shorted[b] / drive->turns[b];
 
-            out->y[COIL_TAU_SHORT] = working->inductance[b][b] * ratio * ratio / drive->ring[b];
+            out->y[COIL_TAU_SHORT] =
+                factor * working->inductance[b][b] * ratio * ratio / drive->ring[b];
         }
     return STATUS_OK;
 }
@@ -748,13 +805,19 @@ enum status_code coil_forward(struct coil *c, const struct coil_specimen *s,
         if (amount_check_value(k->voltage, "the supply voltage", "V", -1e4, 1e4, st) ||
             amount_check_value(k->source_resistance, "the source resistance", "ohm", 0.0, 1e9, st))
             return STATUS_INPUT;
-    } else if (!isnan(k->current) &&
-               amount_check_value(k->current, "the current", "A", -1e4, 1e4, st)) {
+    } else if (!isnan(k->current) && amount_check_value(k->current, "the current", "A",
+                                                        -CURRENT_MOST, CURRENT_MOST, st)) {
         return STATUS_INPUT;
     }
     code = electric(c, s, k, out->y, &drive, st);
     if (code || !(want & COIL_ALL) || isnan(drive.current))
         return code ? code : status_ok(st);
+    if (fabs(drive.current) > CURRENT_MOST)
+        return status_fail(st, STATUS_INPUT,
+                           "the current is %.6g A, from %g V across %g ohm; it must be from %g to "
+                           "%g A",
+                           drive.current, k->voltage, drive.resistance + k->source_resistance,
+                           -CURRENT_MOST, CURRENT_MOST);
     if (c->design.core.air) {
         air_figures(c, s, &drive, want, isnan(k->voltage) ? 0.0 : k->source_resistance, out);
         return status_ok(st);
@@ -796,7 +859,7 @@ size_t coil_inputs(const struct coil *c, const struct coil_conditions *k,
     const bool two = core->form != DESIGN_BAR, iron = !core->air;
     struct list l = {inputs, 0};
     struct winding_result r;
-    double turn = 0.0, gap, pole;
+    double turn = 0.0;
 
     add_amount(&l, "turns of limb a", COIL_CAUSE_TURNS, w->turns[0], IN_SPECIMEN(turns[0]));
     if (two)
@@ -857,8 +920,11 @@ size_t coil_inputs(const struct coil *c, const struct coil_conditions *k,
     }
     add(&l, "core iron", COIL_CAUSE_IRON, 1.0, iron_facts(c->iron)->spread, UNCERTAIN_NORMAL,
         IN_SPECIMEN(iron_field), false);
-    if (!c->keeper_given)
+    if (!c->keeper_given) {
+        add(&l, "magnet model", COIL_CAUSE_MODEL, 1.0, pull_limit(c) / sqrt(3.0), UNCERTAIN_UNIFORM,
+            IN_SPECIMEN(model), false);
         return l.n;
+    }
     add_amount(&l, "keeper width", COIL_CAUSE_KEEPER, core->keeper.width,
                IN_SPECIMEN(keeper_width));
     if (core->keeper.shape != DESIGN_ROUND)
@@ -874,12 +940,8 @@ size_t coil_inputs(const struct coil *c, const struct coil_conditions *k,
         add(&l, "coercive force", COIL_CAUSE_IRON, 1.0,
             iron_facts(c->iron)->coercivity_spread / iron_facts(c->iron)->coercivity,
             UNCERTAIN_NORMAL, IN_SPECIMEN(remanence), false);
-    /* How far the network stands from a field solver: within 10 % for gaps below a quarter of the
-     * pole diameter, 25 % beyond (tests/published); taken as limits. */
-    gap = core->gap.value;
-    pole = core->pole_width.value;
-    add(&l, "magnet model", COIL_CAUSE_MODEL, 1.0, (gap < 0.25 * pole ? 0.10 : 0.25) / sqrt(3.0),
-        UNCERTAIN_UNIFORM, IN_SPECIMEN(model), false);
+    add(&l, "magnet model", COIL_CAUSE_MODEL, 1.0, pull_limit(c) / sqrt(3.0), UNCERTAIN_UNIFORM,
+        IN_SPECIMEN(model), false);
     return l.n;
 }
 
@@ -906,7 +968,7 @@ struct task {
     size_t n;
     const struct surrogate *surface; /* of what is magnetic; NULL: solve it */
     size_t drawn;
-    bool plain; /* leave out the plain factors: the surface need not learn a multiplication */
+    bool plain; /* leave out the plain factor: the surface need not learn a multiplication */
 };
 
 static enum status_code run(void *context, const double *x, double *y, struct status *st)
@@ -923,14 +985,13 @@ static enum status_code run(void *context, const double *x, double *y, struct st
     for (int b = 0; b < 2; b++)
         s.wire_overall[b] = fmax(s.wire_overall[b], s.wire_diameter[b]);
     if (t->plain)
-        s.model = s.remanence = 1.0;
+        s.remanence = 1.0;
     code = coil_forward(t->coil, &s, &k, t->surface ? COIL_ELECTRIC : t->want, &out, st);
     if (code)
         return code;
     if (t->surface) {
         surrogate_run(t->surface, x, t->drawn++, out.y + COIL_POLARITY_A);
-        out.y[COIL_PULL] *= s.model;
-        out.y[COIL_RESIDUAL_PULL] *= s.model * s.remanence * s.remanence;
+        out.y[COIL_RESIDUAL_PULL] *= s.remanence * s.remanence;
     }
     memcpy(y, out.y, sizeof out.y);
     return STATUS_OK;

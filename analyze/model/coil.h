@@ -59,7 +59,8 @@ struct coil_specimen {
     double iron_field;        /* factor on H of the core's and yoke's B-H curve (harder: > 1) */
     double keeper_iron_field; /* the same for the keeper */
     double remanence;         /* factor on coercive force, for the residual pull; nominal 1 */
-    double model;             /* factor on pull for what the network leaves out; nominal 1 */
+    double model;             /* factor on pull for what the network leaves out, nominal 1; flux and
+                                 inductance move with it by their own limits */
 };
 
 enum coil_drive { COIL_DRIVE_PAIR, COIL_DRIVE_LIMB_A, COIL_DRIVE_LIMB_B };

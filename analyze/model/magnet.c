@@ -8,6 +8,7 @@
 
 #include "analyze/model/circuit.h"
 #include "analyze/model/permeance.h"
+#include "analyze/model/solenoid.h"
 
 /* Segments of a limb, counted from the pole. The first TIPS of them lie so near the keeper that
  * their coupling to it comes from the mapped field of an edge. */
@@ -17,9 +18,11 @@
  * keeper, half a yoke. A bar must not be much shorter than it is thick, or thin bars say nothing
  * true. */
 #define FAR_BARS    3
+#define OPEN_BARS   6 /* the same for a pole without a keeper, whose bars are all alike */
 #define KEEPER_BARS 2
 #define YOKE_BARS   2
-#define BARS        (1 + FAR_BARS + KEEPER_BARS + YOKE_BARS)
+#define CAPS        2 /* flat ends in the open: a pole without a keeper, the foot of a bar */
+#define BARS        (1 + OPEN_BARS + KEEPER_BARS + YOKE_BARS + CAPS) /* and a shoe */
 #define ANGLES      8
 
 /* Over a wide plane the flank of a round pole carries this much mu0 more per metre of height than
@@ -30,14 +33,21 @@
 /* What geometry alone does not give a network of so few parts. Chosen once, so that the pull agrees
  * with a field solver over some eighty U magnets (tests/published/field); each has a meaning that
  * bounds it. */
-#define TIP_REACH  1.0  /* widths down the limb that the mapped field of the rim reaches */
-#define EVEN_REACH 0.6  /* widths that the limb's first bar is long, equal poles */
-#define ODD_REACH  2.4  /* the same, opposite poles */
-#define LEAST_BAR  1.5  /* radii that the limb's other bars are long at least */
-#define EVEN_DEPTH 0.85 /* thicknesses above the keeper's underside at which its charge sits */
-#define ODD_DEPTH  1.0
-#define BAR_END    0.3 /* radii by which flat ends make keeper and yoke longer than they are */
-#define CORNER     0.3 /* thicknesses of keeper and yoke that turning a corner takes */
+#define TIP_REACH   1.0  /* widths down the limb that the mapped field of the rim reaches */
+#define EVEN_REACH  0.6  /* widths that the limb's first bar is long, equal poles */
+#define ODD_REACH   2.4  /* the same, opposite poles */
+#define LEAST_BAR   1.5  /* radii that the limb's other bars are long at least */
+#define EVEN_DEPTH  0.85 /* thicknesses above the keeper's underside at which its charge sits */
+#define ODD_DEPTH   1.0
+#define BAR_END     0.3    /* radii by which flat ends make keeper and yoke longer than they are */
+#define SLEEVE_MOST 0.7    /* widths of the iron: winding beyond that is not reckoned with */
+#define CAP_RING    0.7214 /* (1/sqrt(2 - sqrt 3) + 1/sqrt(2 + sqrt 3))/2 x 3 pi/16 */
+#define CORNER      0.3    /* thicknesses of keeper and yoke that turning a corner takes */
+
+/* Less air than an atom at a joint is none, and so weak a source none: beyond them the equations
+ * are lost in rounding, or squares in underflow. */
+#define JOINT_LEAST  1e-10
+#define SOURCE_LEAST 1e-100
 
 #define NONE (-1)
 
@@ -45,16 +55,20 @@
  * A bar magnet has only the first. */
 struct stray {
     int bars, limb_bars, keeper_bars;
-    double cut[FAR_BARS + 2];             /* m below the pole face: bounds of the limb's bars */
-    double share[FAR_BARS + 1][SEGMENTS]; /* part of each limb bar that lies in each segment */
-    double level[BARS];                   /* potential of a level bar in that above the limb */
-    double charge[BARS][BARS];            /* flux out of each bar for the potential of each */
+    int pole_cap, foot_cap;                /* their bars, or NONE */
+    int shoe;                              /* 1: the first bar of the limb is a shoe */
+    double cut[OPEN_BARS + 2];             /* m below the pole face: bounds of the limb's bars */
+    double share[OPEN_BARS + 1][SEGMENTS]; /* part of each limb bar that lies in each segment */
+    double level[BARS];                    /* potential of a level bar in that above the limb */
+    double charge[BARS][BARS];             /* flux out of each bar for the potential of each */
     double lift[BARS][BARS]; /* change of potential coefficients with the keeper's height */
     struct permeance own[KEEPER_BARS]; /* coupling of tip and keeper in this field */
 };
 
 /* Everything about the air that depends on the shape alone; kept between solves of one shape. */
 struct shape {
+    double spread[2]; /* per limb, how fast the stray potential falls with the logarithm of the
+                       * distance from a limb's axis, in each stray field; of the surface's */
     double cut[SEGMENTS + 1]; /* m below the pole face: bounds of the segments */
     struct stray stray[2];
     struct permeance face[2];      /* the face with its rim */
@@ -74,6 +88,10 @@ struct layout {
     int pole[2], segment[2][SEGMENTS], foot[2], keeper[2], yoke[2];
     int keeper_inside, yoke_inside;
     int limb_branch[2]; /* first of SEGMENTS + 1 branches, pole first */
+    /* The space that a thick winding fills, per limb: H m of axial flux for the stray field along
+     * this limb and along the other, and for the winding's own. */
+    double along[2][2];
+    double within[2]; /* of it all, for each turn of a winding, times turns per metre: H */
     int keeper_branch, yoke_branch;
     int limbs;
 };
@@ -149,6 +167,29 @@ static double section_area(const struct magnet_section *s)
     return s->outline == MAGNET_ROUND ? M_PI / 4 * s->width * s->width : s->width * s->depth;
 }
 
+static double perimeter(const struct magnet_section *s)
+{
+    return s->outline == MAGNET_ROUND ? M_PI * s->width : 2 * (s->width + s->depth);
+}
+
+static struct magnet_section pole_of(const struct magnet_limb *l)
+{
+    return l->pole.width > 0 ? l->pole : l->section;
+}
+
+/* How thick a shoe is, as far as nobody says: as far as it stands out. 0 without one. */
+static double shoe_thickness(const struct magnet_limb *l)
+{
+    const struct magnet_section pole = pole_of(l);
+    double out = fmax(half_width(&pole) - half_width(&l->section),
+                      half_depth(&pole) - half_depth(&l->section));
+
+    /* less is a rounding of sizes */
+    if (!(out > 1e-6 * l->section.width))
+        return 0;
+    return fmin(out, 0.3 * l->length);
+}
+
 static double section_radius(const struct magnet_section *s)
 {
     return s->outline == MAGNET_ROUND ? s->width / 2 : permeance_bar_radius(s->width, s->depth);
@@ -178,6 +219,16 @@ static enum status_code check_limb(const struct magnet_limb *l, int k, struct st
     CHECK(check_range(NAME("turns"), l->turns, 0, 1e6, "turns", 1, st));
     CHECK(check_length(NAME("start of the coil"), l->coil_start, 0, l->length, st));
     CHECK(check_length(NAME("end of the coil"), l->coil_end, 0, l->length, st));
+    if (l->pole.width != 0) {
+        if (l->pole.outline != l->section.outline)
+            return status_fail(st, STATUS_INPUT, "the pole of %s has not the outline of the limb",
+                               n);
+        CHECK(check_length(NAME("width of the pole"), l->pole.width, 0.5e-3, 0.5, st));
+        if (l->pole.outline == MAGNET_RECTANGLE)
+            CHECK(check_length(NAME("depth of the pole"), l->pole.depth, 0.5e-3, 0.5, st));
+    }
+    CHECK(check_length(NAME("clearance under the coil"), l->coil_clearance, 0, 0.5, st));
+    CHECK(check_length(NAME("height of the coil"), l->coil_height, 0, 0.5, st));
     if (!(l->coil_end > l->coil_start) && !(l->coil_end == 0 && l->coil_start == 0))
         return status_fail(
             st, STATUS_INPUT,
@@ -201,9 +252,13 @@ enum status_code magnet_check(const struct magnet *m, struct status *st)
     for (k = 0; k < limbs; k++)
         CHECK(check_limb(&m->limb[k], k, st));
     if (m->form == MAGNET_U) {
+        const struct magnet_section a = pole_of(&m->limb[0]), b = pole_of(&m->limb[1]);
         double touching = half_width(&m->limb[0].section) + half_width(&m->limb[1].section);
+        double poles = half_width(&a) + half_width(&b);
 
         CHECK(check_length("spacing of the limbs", m->spacing, 1.02 * touching, 2.0, st));
+        CHECK(check_length("spacing of the limbs with such pole faces", m->spacing, 1.02 * poles,
+                           2.0, st));
         if (!m->yoke.bent) {
             CHECK(check_length("width of the yoke", m->yoke.width, 0.5e-3, 0.5, st));
             CHECK(check_length("thickness of the yoke", m->yoke.thickness, 0.5e-3, 0.5, st));
@@ -259,7 +314,7 @@ static double yoke_length(const struct magnet *m)
  * belong to the face), at its end, ..., and the keeper's own flank. */
 struct rim {
     double gap, curvature;
-    const double *cut;
+    double cut[TIPS + 1];
     struct permeance_flank low, tip[TIPS], keeper;
 };
 
@@ -280,6 +335,8 @@ static void add_rim(const struct rim *rim, double length, double overhang, struc
     for (i = 0; i < TIPS; i++) {
         double high = rim->cut[i + 1], under = rim->cut[i];
 
+        if (!(high > under))
+            continue;
         p = permeance_edge(&rim->tip[i], overhang);
         tip[i].value += length * (p.value - low.value +
                                   rim->curvature * (high - under) * overhang /
@@ -299,25 +356,28 @@ static const double around[ANGLES][2] = {
 
 static void near_field(const struct magnet *m, int k, struct shape *s)
 {
-    const struct magnet_section *pole = &m->limb[k].section;
+    const struct magnet_section face_section = pole_of(&m->limb[k]), *pole = &face_section;
+    double shoe = shoe_thickness(&m->limb[k]);
     double gap = m->gap[k] + m->contact_gap;
     double half_keeper = keeper_length(m) / 2, across = m->keeper.width / 2;
     double centre = m->form == MAGNET_U ? m->spacing / 2 : 0;
     double outer = half_keeper - centre;
     /* Inwards the keeper runs on; half way to the other pole the field is shared. */
     double inner = m->form == MAGNET_U ? centre : half_keeper;
-    double length =
-        pole->outline == MAGNET_ROUND ? M_PI * pole->width : 2 * (pole->width + pole->depth);
+    double length = perimeter(pole);
     struct permeance *face = &s->face[k], *tip = s->tip[k];
-    struct rim rim = {.gap = gap, .cut = s->cut};
+    struct rim rim = {.gap = gap};
     int i;
 
     memset(face, 0, sizeof *face);
     memset(tip, 0, TIPS * sizeof *tip);
     rim.curvature = FLANK_CURVATURE * IRON_MU0 / length;
-    rim.low = permeance_flank(gap, s->cut[1] / 4);
+    /* a shoe has no flank beyond its own */
+    for (i = 0; i <= TIPS; i++)
+        rim.cut[i] = shoe > 0 ? fmin(s->cut[i], shoe) : s->cut[i];
+    rim.low = permeance_flank(gap, rim.cut[1] / 4);
     for (i = 0; i < TIPS; i++)
-        rim.tip[i] = permeance_flank(gap, s->cut[i + 1]);
+        rim.tip[i] = permeance_flank(gap, rim.cut[i + 1]);
     rim.keeper = permeance_flank(gap, m->keeper.thickness);
     if (pole->outline == MAGNET_ROUND) {
         double r = pole->width / 2;
@@ -414,17 +474,28 @@ static void cut_limb(struct shape *s, double length, double width)
 }
 
 /* Cuts the limb into bars for one stray field. */
-static void cut_bars(const struct shape *s, struct stray *f, double reach, double least)
+static void cut_bars(const struct shape *s, struct stray *f, bool keeper, double shoe, double reach,
+                     double radius)
 {
-    double length = s->cut[SEGMENTS], low, high;
-    int far, i, j;
+    double length = s->cut[SEGMENTS], low, high, *cut;
+    int n, i, j;
 
-    reach = fmin(reach, 0.6 * length);
-    far = (int)fmin(fmax(floor((length - reach) / least), 1), FAR_BARS);
+    f->shoe = shoe > 0;
     f->cut[0] = 0;
-    for (i = 0; i <= far; i++)
-        f->cut[i + 1] = reach + (length - reach) * i / far;
-    f->limb_bars = far + 1;
+    cut = f->cut + f->shoe;
+    *cut = shoe;
+    if (keeper) {
+        reach = fmin(fmax(reach, 1.5 * shoe), 0.6 * length);
+        n = (int)fmin(fmax(floor((length - reach) / (LEAST_BAR * radius)), 1), FAR_BARS);
+        for (i = 0; i <= n; i++)
+            cut[i + 1] = reach + (length - reach) * i / n;
+        n++;
+    } else {
+        n = (int)fmin(fmax(floor((length - shoe) / radius), 1), OPEN_BARS);
+        for (i = 0; i < n; i++)
+            cut[i + 1] = shoe + (length - shoe) * (i + 1) / n;
+    }
+    f->limb_bars = f->shoe + n;
     for (i = 0; i < f->limb_bars; i++) {
         for (j = 0; j < SEGMENTS; j++) {
             low = fmax(f->cut[i], s->cut[j]);
@@ -432,6 +503,23 @@ static void cut_bars(const struct shape *s, struct stray *f, double reach, doubl
             f->share[i][j] = fmax(high - low, 0) / (f->cut[i + 1] - f->cut[i]);
         }
     }
+}
+
+static double pole_radius(const struct magnet *m)
+{
+    const struct magnet_section a = pole_of(&m->limb[0]), b = pole_of(&m->limb[1]);
+
+    return mean(section_radius(&a), section_radius(&b), m->form == MAGNET_U ? 2 : 1);
+}
+
+/* A flat end as a bar of next to no length: charge spread evenly over a disc has a mean potential
+ * of 16/(3 pi radius), which two rings of CAP_RING of its radius have as permeance_bars() takes
+ * them. */
+static struct permeance_bar cap(const struct magnet_section *s, double at, double height)
+{
+    double r = sqrt(section_area(s) / M_PI);
+
+    return (struct permeance_bar){1, at, height - 0.005 * r, height + 0.005 * r, CAP_RING * r};
 }
 
 /* The bars of one half for potentials of that parity (0 even, 1 odd): limb first (from the pole
@@ -443,10 +531,11 @@ static int lay_bars(const struct magnet *m, struct stray *f, int parity, struct 
     double radius =
         mean(section_radius(&m->limb[0].section), section_radius(&m->limb[1].section), limbs);
     double half = m->form == MAGNET_U ? m->spacing / 2 : 0;
+    const struct magnet_section pole = pole_of(&m->limb[0]);
 
     for (i = 0; i < f->limb_bars; i++)
-        bar[n++] =
-            (struct permeance_bar){1, half, length - f->cut[i + 1], length - f->cut[i], radius};
+        bar[n++] = (struct permeance_bar){1, half, length - f->cut[i + 1], length - f->cut[i],
+                                          i < f->shoe ? pole_radius(m) : radius};
     if (m->keeper.present) {
         double gap = mean(m->gap[0], m->gap[1], limbs) + m->contact_gap;
         /* charge like that of the limbs sits on the far side of the keeper, opposite on the near */
@@ -474,13 +563,19 @@ static int lay_bars(const struct magnet *m, struct stray *f, int parity, struct 
         bar[n++] = (struct permeance_bar){0, z, 0, 0.6 * end, r};
         bar[n++] = (struct permeance_bar){0, z, 0.6 * end, end, r};
     }
+    f->pole_cap = f->foot_cap = NONE;
+    if (!m->keeper.present)
+        bar[f->pole_cap = n++] = cap(&pole, half, length);
+    if (limbs == 1)
+        bar[f->foot_cap = n++] = cap(&m->limb[0].section, half, 0);
     return n;
 }
 
 /* The bars of the other half. Two round limbs side by side push their charges apart when alike, and
  * draw them together when opposite, as if the axes stood elsewhere: opposite, the distance of the
- * line charges of two cylinders is r exp(acosh(spacing / 2r)); alike, it is taken further by the
- * same ratio. */
+ * line charges of two cylinders is r exp(acosh(spacing / 2r)); alike, each is polarised by the
+ * field of the other, which lowers the energy as the distance spacing exp((r / spacing)^2) does (4
+ * % high where they touch: there the map of two tangent circles has pi^2 r / 4). */
 static void mirror_bars(const struct magnet *m, const struct stray *f, int parity,
                         const struct permeance_bar *bar, struct permeance_bar *mirrored)
 {
@@ -496,9 +591,10 @@ static void mirror_bars(const struct magnet *m, const struct stray *f, int parit
             continue;
         }
         mirrored[i].at = -x;
-        if (i < f->limb_bars && d > 2 * r) {
-            near = r * exp(acosh(d / (2 * r)));
-            mirrored[i].at = x - (parity ? sqrt(fmax(near * near - r * r, 0)) : d * d / near);
+        if ((i < f->limb_bars || i == f->pole_cap) && d > 2 * r) {
+            near = parity ? r * exp(acosh(d / (2 * r))) : d * exp(r * r / (d * d));
+            /* less what permeance_bars() adds for the radius */
+            mirrored[i].at = x - sqrt(fmax(near * near - r * r, 0));
         }
     }
 }
@@ -626,6 +722,25 @@ static bool same_section(const struct magnet_section *a, const struct magnet_sec
            (a->outline == MAGNET_ROUND || a->depth == b->depth);
 }
 
+/* A limb that sends out the flux p u per metre at potential u has round it the radial field of a
+ * line charge: u (1 - p / (2 pi mu0) log(r / radius)). */
+static void find_spread(struct shape *s, int limbs, double length)
+{
+    int k, i, j;
+
+    for (k = 0; k < limbs; k++) {
+        const struct stray *f = &s->stray[k];
+        double sum = 0;
+
+        for (i = f->shoe; i < f->limb_bars; i++)
+            for (j = f->shoe; j < f->limb_bars; j++)
+                sum += f->charge[i][j];
+        s->spread[k] = fmax(sum, 0) / (2 * M_PI * IRON_MU0 * length);
+    }
+    if (limbs == 1)
+        s->spread[1] = s->spread[0];
+}
+
 static enum status_code find_shape(const struct magnet *m, struct shape *s, struct status *st)
 {
     int limbs = m->form == MAGNET_U ? 2 : 1, k;
@@ -634,22 +749,27 @@ static enum status_code find_shape(const struct magnet *m, struct shape *s, stru
                         half_width(&m->limb[1].section) + half_depth(&m->limb[1].section), limbs);
     double radius =
         mean(section_radius(&m->limb[0].section), section_radius(&m->limb[1].section), limbs);
+    double shoe =
+        mean(shoe_thickness(&m->limb[0]), limbs == 2 ? shoe_thickness(&m->limb[1]) : 0, limbs);
 
     cut_limb(s, length, width);
     for (k = 0; k < limbs; k++) {
-        cut_bars(s, &s->stray[k], (k ? ODD_REACH : EVEN_REACH) * width, LEAST_BAR * radius);
+        cut_bars(s, &s->stray[k], m->keeper.present, shoe, (k ? ODD_REACH : EVEN_REACH) * width,
+                 radius);
         if (!find_stray(m, &s->stray[k], k))
             return status_fail(st, STATUS_NUMERIC,
                                "the proportions of this magnet are too extreme for its stray field "
                                "to be found: limb %g mm long and %g mm wide",
                                length * 1e3, width * 1e3);
     }
+    find_spread(s, limbs, length);
     if (m->keeper.present)
         settle_own(s->stray, limbs);
     if (m->keeper.present) {
         near_field(m, 0, s);
         if (limbs == 2 && m->gap[0] == m->gap[1] &&
-            same_section(&m->limb[0].section, &m->limb[1].section)) {
+            same_section(&m->limb[0].section, &m->limb[1].section) &&
+            same_section(&m->limb[0].pole, &m->limb[1].pole)) {
             s->face[1] = s->face[0];
             memcpy(s->tip[1], s->tip[0], sizeof s->tip[0]);
             s->area[1] = s->area[0];
@@ -672,6 +792,8 @@ static int shape_key(const struct magnet *m, double *key)
         key[n++] = l->section.outline;
         key[n++] = l->section.width;
         key[n++] = l->section.outline == MAGNET_ROUND ? 0 : l->section.depth;
+        key[n++] = l->pole.width;
+        key[n++] = l->pole.width == 0 || l->pole.outline == MAGNET_ROUND ? 0 : l->pole.depth;
         key[n++] = l->length;
         key[n++] = m->gap[k];
     }
@@ -741,9 +863,16 @@ static void weigh_bars(const struct layout *at, const struct shape *s, int parit
             double part = at->limbs == 1 ? 1 : k && parity ? -0.5 : 0.5;
 
             if (i >= f->limb_bars) {
-                w->node[i][w->n[i]] =
-                    i < f->limb_bars + f->keeper_bars ? at->keeper[k] : at->yoke[k];
+                w->node[i][w->n[i]] = i == f->pole_cap                    ? at->pole[k]
+                                      : i == f->foot_cap                  ? at->foot[k]
+                                      : i < f->limb_bars + f->keeper_bars ? at->keeper[k]
+                                                                          : at->yoke[k];
                 w->weight[i][w->n[i]++] = part * f->level[i];
+                continue;
+            }
+            if (i < f->shoe) {
+                w->node[i][w->n[i]] = at->pole[k];
+                w->weight[i][w->n[i]++] = part;
                 continue;
             }
             for (j = 0; j < SEGMENTS; j++) {
@@ -816,6 +945,124 @@ static void add_bridge(struct circuit *c, int from, int to, int inside, const st
     circuit_iron(c, inside, to, iron, h_scale, area / 0.84495, 2 * 0.31804 * width, 0);
 }
 
+/* The network takes a winding for a thin sheet on the iron: just outside it the field along the
+ * limb is H = du/dz, the rise of the stray potential, which at a distance falls off as that does,
+ * by psi. In a winding some way off and of some height a share f of its n ampere-turns per metre
+ * lies inside the radius r, so that the field there is psi H + (1 - f) n. To first order the
+ * coenergy changes by mu0 n H times the integral of (1 - f) psi over the section and mu0 n^2 / 2
+ * times that of (1 - f)^2. Here these two integrals, psi for the even and the odd stray field. A
+ * winding much higher than its iron is wide is more than a first order can say. */
+static void sleeve_areas(const struct magnet_limb *l, double room, const double spread[2],
+                         double along[2], double *within)
+{
+    static const double point[3] = {0.11270166537925831, 0.5, 0.88729833462074169};
+    static const double weight[3] = {5.0 / 18, 8.0 / 18, 5.0 / 18};
+    double round = perimeter(&l->section),
+           most = fmin(SLEEVE_MOST * sqrt(section_area(&l->section)), room);
+    int layer, i, k;
+
+    along[0] = along[1] = *within = 0;
+    for (layer = 0; layer < 2; layer++) {
+        double start = layer ? fmin(l->coil_clearance, most) : 0;
+        double high = fmin(layer ? l->coil_height : l->coil_clearance, most - start);
+
+        for (i = 0; i < 3; i++) {
+            double out = start + point[i] * high, free = layer ? 1 - point[i] : 1;
+            double area = weight[i] * high * (round + 2 * M_PI * out);
+            double fall = log1p(2 * M_PI * out / round);
+
+            for (k = 0; k < 2; k++)
+                along[k] += area * free * fmax(1 - spread[k] * fall, 0);
+            *within += area * free * free;
+        }
+    }
+}
+
+/* Turns per metre of a winding. */
+static double density(const struct magnet_limb *l)
+{
+    double span = l->coil_end > 0 ? l->coil_end - l->coil_start : l->length;
+
+    return l->turns / span;
+}
+
+static void find_sleeves(const struct magnet *m, const struct shape *s, struct layout *at)
+{
+    int k, i;
+
+    for (k = 0; k < at->limbs; k++) {
+        double along[2], within, room = INFINITY;
+
+        /* a winding ends at the other's place, whatever it is said to be */
+        if (at->limbs == 2)
+            room = 0.5 * m->spacing - half_width(&m->limb[k].section);
+        sleeve_areas(&m->limb[k], fmax(room, 0), s->spread, along, &within);
+        /* potentials of this limb and the other as half the sum and half the difference */
+        at->along[k][0] = IRON_MU0 * (at->limbs == 2 ? 0.5 * (along[0] + along[1]) : along[0]);
+        at->along[k][1] = IRON_MU0 * (at->limbs == 2 ? 0.5 * (along[0] - along[1]) : 0);
+        at->within[k] = 0;
+        for (i = 0; i <= SEGMENTS && m->limb[k].turns > 0; i++) {
+            double low, high, turns, open;
+
+            branch_span(s, m->limb[k].length, i, &low, &high);
+            turns = turns_between(&m->limb[k], low, high);
+            /* where a branch is wound over a part only, H beside the winding is steeper than the
+             * branch's mean by that which the iron does not spend */
+            open = 1 - turns / density(&m->limb[k]) / (high - low);
+            at->within[k] +=
+                turns * density(&m->limb[k]) * (IRON_MU0 * within - 2 * at->along[k][0] * open);
+        }
+    }
+}
+
+/* What each limb branch carries beside its iron for sources mmf[branch]. */
+static void sleeve_offsets(const struct layout *at, const struct circuit *c, const double *mmf,
+                           double *offset)
+{
+    int k, i;
+
+    memset(offset, 0, sizeof *offset * (size_t)c->branches);
+    for (k = 0; k < at->limbs; k++) {
+        for (i = 0; i <= SEGMENTS; i++) {
+            int n = at->limb_branch[k] + i;
+            double slope = mmf[n] / c->branch[n].length;
+
+            offset[n] += at->along[k][0] * slope;
+            if (at->limbs == 2)
+                offset[at->limb_branch[1 - k] + i] += at->along[k][1] * slope;
+        }
+    }
+}
+
+/* Flux that branch i of limb k's winding links beside the iron, from potentials u alone. */
+static double sleeve_flux(const struct layout *at, const struct circuit *c, const double *u, int k,
+                          int i)
+{
+    const struct circuit_branch *b = &c->branch[at->limb_branch[k] + i];
+    double flux = at->along[k][0] * (u[b->i] - u[b->j]);
+
+    if (at->limbs == 2) {
+        const struct circuit_branch *other = &c->branch[at->limb_branch[1 - k] + i];
+
+        flux += at->along[k][1] * (u[other->i] - u[other->j]);
+    }
+    return flux / b->length;
+}
+
+static void add_sleeves(const struct magnet *m, const struct shape *s, struct layout *at,
+                        struct circuit *c)
+{
+    double mmf[CIRCUIT_BRANCHES] = {0}, offset[CIRCUIT_BRANCHES];
+    int k;
+
+    find_sleeves(m, s, at);
+    for (k = 0; k < c->branches; k++)
+        mmf[k] = c->branch[k].mmf;
+    sleeve_offsets(at, c, mmf, offset);
+    for (k = 0; k < c->branches; k++)
+        c->branch[k].offset = offset[k];
+}
+
 static enum status_code build(struct magnet_workspace *w, const struct magnet *m,
                               const double current[2], struct layout *at, struct status *st)
 {
@@ -843,7 +1090,7 @@ static enum status_code build(struct magnet_workspace *w, const struct magnet *m
         at->keeper[k] = m->keeper.present ? n++ : NONE;
         if (at->limbs == 2) {
             at->yoke[k] = n++;
-            at->foot[k] = !m->yoke.bent && m->yoke.joint_gap > 0 ? n++ : at->yoke[k];
+            at->foot[k] = !m->yoke.bent && m->yoke.joint_gap > JOINT_LEAST ? n++ : at->yoke[k];
         } else {
             at->yoke[k] = NONE;
             at->foot[k] = n++;
@@ -862,11 +1109,12 @@ static enum status_code build(struct magnet_workspace *w, const struct magnet *m
         for (i = 0; i <= SEGMENTS; i++) {
             int below = i == SEGMENTS ? at->foot[k] : at->segment[k][i];
             int above = i == 0 ? at->pole[k] : at->segment[k][i - 1];
-            double low, high;
+            double low, high, source;
 
             branch_span(s, l->length, i, &low, &high);
+            source = sign * current[k] * turns_between(l, low, high);
             circuit_iron(c, below, above, l->iron, scale_of(l->h_scale), section_area(&l->section),
-                         high - low, sign * current[k] * turns_between(l, low, high));
+                         high - low, fabs(source) > SOURCE_LEAST ? source : 0);
         }
         if (m->keeper.present) {
             circuit_air(c, at->pole[k], at->keeper[k], s->face[k].value);
@@ -877,6 +1125,7 @@ static enum status_code build(struct magnet_workspace *w, const struct magnet *m
             circuit_air(c, at->foot[k], at->yoke[k],
                         IRON_MU0 * section_area(&l->section) / m->yoke.joint_gap);
     }
+    add_sleeves(m, s, at, c);
     if (at->limbs == 2) {
         double width = mean(m->limb[0].section.width, m->limb[1].section.width, 2);
 
@@ -912,7 +1161,7 @@ static void forget(struct magnet_result *r)
         r->flux[i] = r->b[i] = NAN;
     r->b_max[0] = r->b_max[1] = NAN;
     r->gap_mmf[0] = r->gap_mmf[1] = NAN;
-    r->pull_at[0] = r->pull_at[1] = NAN;
+    r->pull_at[0] = r->pull_at[1] = r->pull_near = NAN;
     r->limit_ratio = r->iron_share = r->pull = r->coenergy = r->residual = NAN;
     r->linkage[0] = r->linkage[1] = NAN;
     for (i = 0; i < 4; i++)
@@ -928,7 +1177,7 @@ static void find_pull(const struct magnet_workspace *w, const struct magnet *m,
     double far = 0;
     int k, i, j, parity;
 
-    r->pull = r->pull_at[0] = 0;
+    r->pull = r->pull_at[0] = r->pull_near = 0;
     if (at->limbs == 2)
         r->pull_at[1] = 0;
     if (!m->keeper.present)
@@ -966,6 +1215,7 @@ static void find_pull(const struct magnet_workspace *w, const struct magnet *m,
             r->pull_at[k] -= 0.5 * d * d * s->tip[k][i].slope;
         }
         r->pull += r->pull_at[k];
+        r->pull_near += r->pull_at[k] - far / at->limbs;
     }
 }
 
@@ -986,11 +1236,25 @@ static void set_part(struct magnet_result *r, enum magnet_part part, double flux
     r->b[part] = flux / area;
 }
 
+/* What a winding has without iron. No iron is less permeable than air, so that none leaves it less;
+ * deep in saturation, where little is left, the network may. 0 where `found`, H, is plainly more.
+ */
+static double air_inductance(const struct magnet_limb *l, double found)
+{
+    double inner = perimeter(&l->section) / (2 * M_PI) + l->coil_clearance;
+    double outer = inner + l->coil_height, span = l->turns > 0 ? l->turns / density(l) : 0;
+
+    if (!(l->turns > 0) || found > IRON_MU0 * M_PI * outer * outer * l->turns * l->turns / span)
+        return 0;
+    return solenoid_inductance(0.5 * (inner + outer), span, fmax(l->coil_height, 1e-3 * inner),
+                               l->turns);
+}
+
 static void report(const struct magnet_workspace *w, const struct magnet *m,
-                   const struct layout *at, struct magnet_result *r)
+                   const struct layout *at, const double current[2], struct magnet_result *r)
 {
     const struct circuit *c = &w->circuit;
-    double iron_mmf = 0, source = 0;
+    double iron_mmf = 0, source = 0, coenergy = 0;
     int k, i, j;
 
     r->iterations = c->iterations;
@@ -1009,13 +1273,15 @@ static void report(const struct magnet_workspace *w, const struct magnet *m,
             double low, high;
 
             branch_span(&w->shape, m->limb[k].length, i, &low, &high);
-            linkage += turns_between(&m->limb[k], low, high) * b[i].flux;
+            linkage += turns_between(&m->limb[k], low, high) *
+                       (b[i].flux + sleeve_flux(at, c, c->u, k, i));
             r->b_max[k] = fmax(r->b_max[k], fabs(b[i].b));
             consider_limit(r, i < (SEGMENTS + 1) / 2 ? pole : foot, b[i].b, m->limb[k].iron);
             iron_mmf += fabs(b[i].h) * b[i].length;
             source += fabs(b[i].mmf);
         }
-        r->linkage[k] = sign * linkage;
+        r->linkage[k] = sign * linkage + at->within[k] * current[k];
+        coenergy += 0.5 * at->within[k] * current[k] * current[k];
         set_part(r, foot, sign * b[SEGMENTS].flux, area);
         set_part(r, pole, sign * b[0].flux, area);
         if (m->keeper.present) {
@@ -1044,10 +1310,10 @@ static void report(const struct magnet_workspace *w, const struct magnet *m,
         consider_limit(r, MAGNET_YOKE, b->b, b->iron);
     }
     r->iron_share = source > 0 ? fmin(iron_mmf / source, 1) : 0;
-    r->coenergy = circuit_coenergy(c);
+    r->coenergy = fmax(coenergy + circuit_coenergy(c), 0);
     /* incremental inductances: the answer of the balanced network to one ampere more */
     for (j = 0; j < at->limbs; j++) {
-        double dmmf[CIRCUIT_BRANCHES] = {0}, du[CIRCUIT_NODES];
+        double dmmf[CIRCUIT_BRANCHES] = {0}, doffset[CIRCUIT_BRANCHES], du[CIRCUIT_NODES];
 
         for (i = 0; i <= SEGMENTS; i++) {
             double low, high;
@@ -1055,7 +1321,8 @@ static void report(const struct magnet_workspace *w, const struct magnet *m,
             branch_span(&w->shape, m->limb[j].length, i, &low, &high);
             dmmf[at->limb_branch[j] + i] = (j ? -1 : 1) * turns_between(&m->limb[j], low, high);
         }
-        circuit_respond(c, dmmf, du);
+        sleeve_offsets(at, c, dmmf, doffset);
+        circuit_respond(c, dmmf, doffset, du);
         for (k = 0; k < at->limbs; k++) {
             double sum = 0;
 
@@ -1065,10 +1332,16 @@ static void report(const struct magnet_workspace *w, const struct magnet *m,
                 double low, high;
 
                 branch_span(&w->shape, m->limb[k].length, i, &low, &high);
-                sum += turns_between(&m->limb[k], low, high) * b->area * b->slope / b->length *
-                       (du[b->i] - du[b->j] + dmmf[n]);
+                sum += turns_between(&m->limb[k], low, high) *
+                       (b->area * b->slope / b->length * (du[b->i] - du[b->j] + dmmf[n]) +
+                        sleeve_flux(at, c, du, k, i));
             }
             r->inductance[k][j] = (k ? -1 : 1) * sum;
+            if (k == j) {
+                r->inductance[k][j] += at->within[k];
+                r->inductance[k][j] =
+                    fmax(r->inductance[k][j], air_inductance(&m->limb[k], r->inductance[k][j]));
+            }
         }
     }
     find_pull(w, m, at, r);
@@ -1097,7 +1370,7 @@ enum status_code magnet_solve(struct magnet_workspace *w, const struct magnet *m
     CHECK(check_current(m, current, st));
     CHECK(build(w, m, current, &at, st));
     CHECK(circuit_solve(&w->circuit, st));
-    report(w, m, &at, r);
+    report(w, m, &at, current, r);
     return status_ok(st);
 }
 
@@ -1154,9 +1427,29 @@ enum status_code magnet_residual(struct magnet_workspace *w, const struct magnet
         for (i = 0; i < (m->yoke.bent ? 1 : 2); i++)
             keep_magnetised(&c->branch[at.yoke_branch + i], before->b[MAGNET_YOKE]);
     CHECK(circuit_solve(c, st));
-    report(w, m, &at, after);
+    report(w, m, &at, off, after);
     *pull = after->pull;
     return status_ok(st);
+}
+
+/* Flux that turns[branch] link when the sources changed by dmmf[branch] and the potentials by du.
+ */
+static double answer(const struct circuit *c, const struct layout *at, const double *turns,
+                     const double *dmmf, const double *du)
+{
+    double sum = 0;
+    int k, i;
+
+    for (k = 0; k < at->limbs; k++) {
+        for (i = 0; i <= SEGMENTS; i++) {
+            int n = at->limb_branch[k] + i;
+            const struct circuit_branch *b = &c->branch[n];
+
+            sum += turns[n] * (b->area * b->slope / b->length * (du[b->i] - du[b->j] + dmmf[n]) +
+                               sleeve_flux(at, c, du, k, i));
+        }
+    }
+    return sum;
 }
 
 enum status_code magnet_shorted(struct magnet_workspace *w, const struct magnet *m, double current,
@@ -1166,8 +1459,9 @@ enum status_code magnet_shorted(struct magnet_workspace *w, const struct magnet 
     struct magnet left = *m;
     struct magnet_limb ring;
     double both[2] = {current, sense < 0 ? -current : current};
-    double primary[CIRCUIT_BRANCHES] = {0}, second[CIRCUIT_BRANCHES] = {0}, du[CIRCUIT_NODES];
-    double start, end, span;
+    double primary[CIRCUIT_BRANCHES] = {0}, second[CIRCUIT_BRANCHES] = {0};
+    double offset[CIRCUIT_BRANCHES], du[CIRCUIT_NODES];
+    double start, end, span, share;
     struct layout at;
     enum status_code code;
     int k, i, n;
@@ -1208,21 +1502,19 @@ enum status_code magnet_shorted(struct magnet_workspace *w, const struct magnet 
             second[n] = sign * way * shorted;
         }
     }
-    s->primary = s->mutual = s->self = 0;
-    circuit_respond(&w->circuit, primary, du);
-    for (n = 0; n < w->circuit.branches; n++) {
-        const struct circuit_branch *b = &w->circuit.branch[n];
-        double flux = b->area * b->slope / b->length * (du[b->i] - du[b->j] + primary[n]);
-
-        s->primary += primary[n] * flux;
-        s->mutual += second[n] * flux;
-    }
-    circuit_respond(&w->circuit, second, du);
-    for (n = 0; n < w->circuit.branches; n++) {
-        const struct circuit_branch *b = &w->circuit.branch[n];
-
-        s->self += second[n] * b->area * b->slope / b->length * (du[b->i] - du[b->j] + second[n]);
-    }
+    sleeve_offsets(&at, &w->circuit, primary, offset);
+    circuit_respond(&w->circuit, primary, offset, du);
+    s->primary = answer(&w->circuit, &at, primary, primary, du);
+    s->mutual = answer(&w->circuit, &at, second, primary, du);
+    sleeve_offsets(&at, &w->circuit, second, offset);
+    circuit_respond(&w->circuit, second, offset, du);
+    s->self = answer(&w->circuit, &at, second, second, du);
+    /* in the space of the winding the two lie beside each other and share no field of their own;
+     * there the rest is as dense as the whole was */
+    share = m->limb[limb].turns / left.limb[limb].turns;
+    for (k = 0; k < at.limbs; k++)
+        s->primary += at.within[k] * (k == limb ? share : 1);
+    s->self += at.within[limb] * share * turns / left.limb[limb].turns;
     s->coupling = fmin(fabs(s->mutual) / sqrt(s->self * s->primary), 1);
     s->low = s->primary * (1 - s->coupling * s->coupling);
     return status_ok(st);

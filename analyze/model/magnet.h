@@ -41,6 +41,12 @@ struct magnet_limb {
     double turns;      /* 0 to 1e6; a fraction is allowed */
     double coil_start; /* m from the foot */
     double coil_end;   /* m from the foot, at most length; both 0: the whole limb */
+    /* The pole face where it differs from the limb: a shoe, which is then taken as thick as it
+     * stands out, or a narrower nose. Outline as the limb; width 0: as the limb. */
+    struct magnet_section pole;
+    /* m, from the iron to the winding, and radial height of the winding; both 0: a thin sheet close
+     * on the iron. 0 to 0.5 m */
+    double coil_clearance, coil_height;
     const struct iron *iron; /* not NULL */
     double h_scale;          /* 1, multiplies H at given B; 0 means 1. 0.05 to 20 */
 };
@@ -102,12 +108,14 @@ struct magnet_result {
     double b_max[2];           /* T, greatest |B| anywhere along each limb; limb 2 NaN for a bar */
     enum magnet_part limit;    /* the iron part nearest to or furthest beyond its knee */
     double limit_ratio;        /* its |B| over the knee of its iron; above 1 it is saturated */
-    double iron_share;       /* 1, part of the round-trip ampere-turns spent in iron (0 at I = 0) */
-    double gap_mmf[2];       /* A, potential across each gap, pole to keeper */
-    double pull;             /* N, on the keeper, towards the poles; 0 without keeper */
-    double pull_at[2];       /* N, shares of the two poles */
-    double coenergy;         /* J */
-    double linkage[2];       /* Wb turns, of each winding, signed with its own current sense */
+    double iron_share; /* 1, part of the round-trip ampere-turns spent in iron (0 at I = 0) */
+    double gap_mmf[2]; /* A, potential across each gap, pole to keeper */
+    double pull;       /* N, on the keeper, towards the poles; 0 without keeper */
+    double pull_at[2]; /* N, shares of the two poles */
+    double pull_near;  /* N, part of the pull that the pole faces and their rims make; the rest,
+                        * mostly  a push, comes of the stray field and is known less well */
+    double coenergy;   /* J */
+    double linkage[2]; /* Wb turns, of each winding, signed with its own current sense */
     double inductance[2][2]; /* H, incremental: d linkage[i] / d current[j] */
     int iterations;          /* Newton steps used */
     double residual;         /* 1, unbalanced flux over the greatest flux; below MAGNET_TOLERANCE */

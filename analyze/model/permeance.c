@@ -209,6 +209,18 @@ static double crossed_bars(const struct permeance_bar *v, const struct permeance
     return 0.5 * sum / (h->b - h->a);
 }
 
+/* Two rings of radii r1 and r2 on one axis act on each other, averaged round both, as points at
+ * distances whose logarithm has the mean log(greater radius) and whose square the mean r1^2 + r2^2
+ * more than along the axis. Half the kernel at each of two softenings has both. */
+static void ring_softenings(double r1, double r2, double soft[2])
+{
+    double mean = 0.5 * (r1 * r1 + r2 * r2), greater = fmax(r1, r2), product = pow(greater, 4);
+    double root = sqrt(fmax(4 * mean * mean - product, 0));
+
+    soft[0] = 2 * mean - root;
+    soft[1] = 2 * mean + root;
+}
+
 double permeance_bars(const struct permeance_bar *i, const struct permeance_bar *j, double *lift)
 {
     double soft = 0.5 * (i->radius * i->radius + j->radius * j->radius), p;
@@ -221,6 +233,18 @@ double permeance_bars(const struct permeance_bar *i, const struct permeance_bar 
     } else {
         double apart = j->at - i->at, d = sqrt(apart * apart + soft);
 
+        if (fabs(apart) < 0.1 * (i->radius + j->radius)) {
+            double softs[2], one = 0, two = 0;
+
+            ring_softenings(i->radius, j->radius, softs);
+            p = 0.5 * (parallel_bars(i, j, sqrt(apart * apart + softs[0]),
+                                     i->upright && lift ? &one : 0, 0) +
+                       parallel_bars(i, j, sqrt(apart * apart + softs[1]),
+                                     i->upright && lift ? &two : 0, 0));
+            if (lift)
+                *lift = 0.5 * (one + two);
+            return p;
+        }
         if (i->upright)
             return parallel_bars(i, j, d, lift, 0);
         p = parallel_bars(i, j, d, 0, lift);

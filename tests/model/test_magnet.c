@@ -1,6 +1,7 @@
 /* The magnetic circuit: textbook examples, the law of traction, edges in plane field, energy, and
  * ten thousand random magnets. */
 #include <gsl/gsl_rng.h>
+#include <gsl/gsl_sf_ellint.h>
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -299,20 +300,54 @@ static void test_bars(void **state)
          "both ways");
 }
 
+/* Rings and discs of charge against the exact averages of 1/distance: ring to ring 2 K(k)/(pi
+ * sqrt(z^2 + (a + b)^2)), k^2 = 4 a b/(z^2 + (a + b)^2) (GSL's complete elliptic integral); a disc
+ * on itself 16/(3 pi radius). */
+static void test_rings(void **state)
+{
+    static const double distance[] = {0.3, 0.5, 1, 2, 4, 10};
+    static const double radius[] = {1, 0.6};
+    size_t i, j;
+    struct permeance_bar a = {1, 0, 0, 1e-3, 1}, disc = {1, 0, 0, 1e-4, 0.7214};
+
+    (void)state;
+    for (j = 0; j < 2; j++) {
+        for (i = 0; i < 6; i++) {
+            double z = distance[i], r = radius[j], far = z * z + (1 + r) * (1 + r);
+            struct permeance_bar b = {1, 0, z, z + 1e-3, r};
+            double exact =
+                2 / M_PI * gsl_sf_ellint_Kcomp(sqrt(4 * r / far), GSL_PREC_DOUBLE) / sqrt(far);
+
+            near(permeance_bars(&a, &b, NULL), exact, z < 0.6 ? 0.12 : 0.055, "two rings");
+            near(permeance_bars(&a, &b, NULL), permeance_bars(&b, &a, NULL), 1e-9, "turned round");
+        }
+    }
+    near(permeance_bars(&disc, &disc, NULL), 16 / (3 * M_PI), 1e-3, "a disc");
+}
+
 /* The pull is the slope of the coenergy with the gap, the linkage its slope with the current, the
  * inductance that of the linkage: central differences. */
 static void test_energy(void **state)
 {
     static const double current[][2] = {{0.3, 0.3}, {1.5, 1.5}, {0.4, -0.4}, {1.2, -1.1}, {0.5, 0}};
-    static const double gap[] = {0.05e-3, 0.5e-3, 3e-3};
+    static const double gap[] = {0.05e-3, 0.5e-3, 3e-3, 0.5e-3};
     struct iron *iron = make("low-carbon-steel");
+    struct magnet shod = round_u(iron, 10e-3, 28e-3, 35e-3, gap[3]);
     size_t i, j;
     int k;
 
     (void)state;
-    for (i = 0; i < 3; i++) {
+    /* a thick winding over a part of the limb, and a shoe */
+    for (k = 0; k < 2; k++) {
+        shod.limb[k].coil_start = 4e-3;
+        shod.limb[k].coil_end = 28e-3;
+        shod.limb[k].coil_clearance = 0.8e-3;
+        shod.limb[k].coil_height = k ? 2e-3 : 4e-3;
+        shod.limb[k].pole = (struct magnet_section){MAGNET_ROUND, 14e-3, 0};
+    }
+    for (i = 0; i < 4; i++) {
         for (j = 0; j < 5; j++) {
-            struct magnet m = round_u(iron, 10e-3, 28e-3, 35e-3, gap[i]);
+            struct magnet m = i < 3 ? round_u(iron, 10e-3, 28e-3, 35e-3, gap[i]) : shod;
             double h = 1e-4 * gap[i], di = 2e-5, a = current[j][0], b = current[j][1];
             struct magnet_result r = solved(&m, a, b), more, less;
 
@@ -320,7 +355,7 @@ static void test_energy(void **state)
             more = solved(&m, a, b);
             m.gap[0] = m.gap[1] = gap[i] - h;
             less = solved(&m, a, b);
-            near(r.pull, (less.coenergy - more.coenergy) / (2 * h), 1e-4, "pull");
+            near(r.pull, (less.coenergy - more.coenergy) / (2 * h), i < 3 ? 1e-4 : 1e-3, "pull");
             m.gap[0] = m.gap[1] = gap[i];
             for (k = 0; k < 2; k++) {
                 more = solved(&m, a + (k ? 0 : di), b + (k ? di : 0));
@@ -552,6 +587,15 @@ static void test_ten_thousand(void **state)
                 l->section = m.limb[0].section;
             l->length = k && gsl_rng_uniform(rng) < 0.9 ? m.limb[0].length : draw(rng, 3e-3, 0.3);
             l->turns = gsl_rng_uniform(rng) < 0.05 ? 0 : draw(rng, 1, 1e5);
+            if (gsl_rng_uniform(rng) < 0.3) {
+                l->pole = l->section;
+                l->pole.width = fmax(l->pole.width * draw(rng, 0.6, 1.6), 0.5e-3);
+                l->pole.depth = fmax(l->pole.depth * draw(rng, 0.6, 1.6), 0.5e-3);
+            }
+            if (gsl_rng_uniform(rng) < 0.7) {
+                l->coil_clearance = draw(rng, 1e-5, 2e-3);
+                l->coil_height = l->section.width * draw(rng, 0.02, 1.5);
+            }
             if (gsl_rng_uniform(rng) < 0.5) {
                 l->coil_start = 0.4 * l->length * gsl_rng_uniform(rng);
                 l->coil_end = l->length * (0.5 + 0.5 * gsl_rng_uniform(rng));
@@ -565,7 +609,9 @@ static void test_ten_thousand(void **state)
             if (gsl_rng_uniform(rng) < 0.05)
                 current[k] = 0;
         }
-        m.spacing = (m.limb[0].section.width + m.limb[1].section.width) / 2 * draw(rng, 1.03, 6);
+        m.spacing = (fmax(m.limb[0].section.width, m.limb[0].pole.width) +
+                     fmax(m.limb[1].section.width, m.limb[1].pole.width)) /
+                    2 * draw(rng, 1.03, 6);
         m.yoke.bent = gsl_rng_uniform(rng) < 0.3;
         m.yoke.width = draw(rng, 1e-3, 60e-3);
         m.yoke.thickness = draw(rng, 1e-3, 40e-3);
@@ -687,6 +733,7 @@ int main(void)
         cmocka_unit_test(test_edges_in_plane_field),
         cmocka_unit_test(test_overlap),
         cmocka_unit_test(test_bars),
+        cmocka_unit_test(test_rings),
         cmocka_unit_test(test_energy),
         cmocka_unit_test(test_behaviour),
         cmocka_unit_test(test_bar_demagnetising),
