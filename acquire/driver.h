@@ -25,6 +25,7 @@
 #define DRIVER_REQUEST_MAX 512   /* bytes of one request */
 #define DRIVER_FRAME_MAX   16384 /* bytes of one message; longer is garbage */
 #define DRIVER_UNIT_MAX    16
+#define DRIVER_TURN_AROUND 3 /* bytes of noise a two-wire line makes when it changes direction */
 #define DRIVER_SAMPLES_MAX 1000000 /* of one capture */
 
 /* When something happened: both clocks, read once when the descriptor became ready.

@@ -16,7 +16,6 @@
 #define QUIET_TIME    50000   /* us without a byte: the driver may see a message as ended */
 #define QUIET_BITS    40      /* and not less than this many bits, at a slow rate */
 #define SECOND        1000000 /* us */
-#define TURN_AROUND   3       /* bytes: a two-wire line makes some when it changes direction */
 #define TALKER_SILENT (10 * SECOND)
 #define IDENTITY_TIME (10 * SECOND)
 #define TIMEOUTS_MAX  3     /* unanswered requests in a row: mute */
@@ -483,8 +482,10 @@ static void take_messages(struct session *s, const struct driver_time *now, int6
             frame.skip = s->in_length - at;
         if (frame.length > s->in_length - at - frame.skip)
             frame.length = 0;
-        if (frame.sound && frame.skip <= TURN_AROUND)
-            frame.junk = false;
+        if (frame.sound) {
+            s->extra = 0;
+            frame.junk = frame.junk && frame.skip > DRIVER_TURN_AROUND;
+        }
         if (frame.junk && frame.skip > 0) {
             add_junk(s, s->in + at, frame.skip, false, now);
             s->extra = frame.sound ? 0 : STORE_FLAG_OUT_OF_SYNC;

@@ -755,7 +755,7 @@ static struct driver_frame late_frame(const struct modbus *m, const unsigned cha
         if (size > 0)
             return (struct driver_frame){.skip = i, .length = size, .junk = i > 0, .sound = true};
     }
-    return (struct driver_frame){.skip = length, .junk = true};
+    return (struct driver_frame){.skip = length, .junk = length > DRIVER_TURN_AROUND};
 }
 
 static struct driver_frame modbus_frame(const void *state, const unsigned char *bytes,

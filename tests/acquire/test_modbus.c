@@ -579,6 +579,10 @@ static void noise_in_front(void **state)
     assert_true(frame.junk && frame.sound);
     assert_int_equal(frame.skip, 3);
     assert_int_equal(frame.length, 7);
+    answer(fed, "01 03 02 00 05");
+    frame = fed->driver->frame(fed->state, bytes, 1, 60000); /* and one byte behind it */
+    assert_int_equal(frame.skip, 1);
+    assert_false(frame.junk);
     fed_free(fed);
 }
 
