@@ -8,6 +8,7 @@
 #include "analyze/daemonlink.h"
 #include "analyze/flagwords.h"
 #include "analyze/kinds.h"
+#include "analyze/livetext.h"
 #include "analyze/page_private.h"
 #include "db/store_bench.h"
 #include "db/store_read.h"
@@ -79,7 +80,8 @@ static bool put_lines(const struct trace *t, xmlNode *svg)
     return good;
 }
 
-static bool put_trace(xmlNode *cell, const struct trace *t, const struct quantity *quantity)
+static bool put_trace(xmlNode *cell, const struct trace *t, const struct quantity *quantity,
+                      double digit)
 {
     char low[UNITS_FORMAT_SIZE], high[UNITS_FORMAT_SIZE];
     char text[2 * UNITS_FORMAT_SIZE + 64];
@@ -88,8 +90,8 @@ static bool put_trace(xmlNode *cell, const struct trace *t, const struct quantit
     if (t->n < 2)
         return true;
     svg = style_element(cell, "svg", "trace", NULL);
-    snprintf(text, sizeof text, "%s to %s", units_format(low, sizeof low, t->low, NAN, quantity),
-             units_format(high, sizeof high, t->high, NAN, quantity));
+    snprintf(text, sizeof text, "%s to %s", livetext_make(low, t->low, digit, quantity),
+             livetext_make(high, t->high, digit, quantity));
     return style_attribute(svg, "viewBox", "0 0 320 48") &&
            style_attribute(svg, "preserveAspectRatio", "none") &&
            style_attribute(svg, "role", "img") && style_attribute(svg, "aria-label", text) &&
@@ -114,6 +116,7 @@ static bool put_row(struct rows *rows, const struct store_channel *channel,
     struct trace *t = calloc(1, sizeof *t);
     int64_t age = page->now - latest->time;
     char text[2 * STORE_NAME_MAX + 2];
+    char value[UNITS_FORMAT_SIZE];
     char words[FLAGWORDS_SIZE + 32];
     xmlNode *row = style_element(rows->body, "tr", age > PAGE_BENCH_OLD_US ? "old" : NULL, NULL);
     xmlNode *cell;
@@ -125,11 +128,11 @@ static bool put_row(struct rows *rows, const struct store_channel *channel,
     snprintf(text, sizeof text, "%s.%s", rows->instrument, channel->name);
     good = style_attribute(style_element(row, "th", NULL, text), "scope", "row");
     cell = style_element(row, "td", "value", NULL);
-    good =
-        good && style_element(cell, "b", NULL,
-                              latest->flags & STORE_FLAG_OVERLOAD && !isfinite(latest->value)
-                                  ? "beyond range"
-                                  : units_format(text, sizeof text, latest->value, NAN, quantity));
+    good = good &&
+           style_element(cell, "b", NULL,
+                         latest->flags & STORE_FLAG_OVERLOAD && !isfinite(latest->value)
+                             ? "beyond range"
+                             : livetext_make(value, latest->value, channel->resolution, quantity));
     page_lists_ago(words, sizeof words, age);
     good = good && style_element(cell, "span", "age", words);
     flagwords_text(words, sizeof words, latest->flags);
@@ -142,7 +145,7 @@ static bool put_row(struct rows *rows, const struct store_channel *channel,
     cell = style_element(row, "td", "path", NULL);
     good = good && store_series(page->store, channel->id, t->from, page->now + 1, TRACE_POINTS,
                                 trace_point, t, &st) == STATUS_OK;
-    good = good && put_trace(cell, t, quantity);
+    good = good && put_trace(cell, t, quantity, channel->resolution);
     free(t);
     return good;
 }
@@ -246,6 +249,7 @@ struct wanted {
     const char *instrument;
     char name[2 * STORE_NAME_MAX + 2];
     struct store_reading latest;
+    double digit; /* of that channel, SI; NaN not known */
 };
 
 /* A channel that shows a value is rather meant than one that shows overload. */
@@ -269,6 +273,7 @@ static int wanted_channel(const struct store_channel *channel, void *user)
         w->view->page->now - reading.time < PAGE_BENCH_OLD_US &&
         !(reading.flags & (STORE_FLAG_MIN | STORE_FLAG_MAX)) && better(w, &reading)) {
         w->latest = reading;
+        w->digit = channel->resolution;
         snprintf(w->name, sizeof w->name, "%s.%s", w->instrument, channel->name);
     }
     return 0;
@@ -304,8 +309,8 @@ bool page_bench_put_wanted(const struct page_view *view, xmlNode *parent)
         return true;
     good = style_element(parent, "span", "name", w.name) &&
            style_element(parent, "b", NULL,
-                         isfinite(w.latest.value) ? units_format(text, sizeof text, w.latest.value,
-                                                                 NAN, quantity_find(w.quantity))
+                         isfinite(w.latest.value) ? livetext_make(text, w.latest.value, w.digit,
+                                                                  quantity_find(w.quantity))
                                                   : "beyond range");
     flagwords_text(words, sizeof words, w.latest.flags);
     return good && (!*words || style_element(parent, "span", "flags", words));

@@ -263,6 +263,10 @@ static enum status_code read_all(struct comparing *c, int argc, char **argv, str
         code = store_coil_list(c->store, NULL, keep_name, c, st);
     if (c->batch)
         qsort(c->named, c->names, sizeof *c->named, by_age);
+    for (size_t i = 0; i < c->names && code == STATUS_OK; ++i)
+        for (size_t j = 0; j < i && code == STATUS_OK; ++j)
+            if (strcmp(c->named[i].name, c->named[j].name) == 0)
+                code = status_fail(st, STATUS_INPUT, "'%s' is named twice", c->named[i].name);
     if (code == STATUS_OK && c->names < 2)
         code = status_fail(st, STATUS_INPUT,
                            "expected two coils or more, or --batch PREFIX that "

@@ -6,6 +6,7 @@
 
 #include "analyze/commands/commands.h"
 #include "analyze/flagwords.h"
+#include "analyze/livetext.h"
 #include "analyze/printing.h"
 #include "db/quantity.h"
 #include "db/store_bench.h"
@@ -52,7 +53,10 @@ static int channel_row(const struct store_channel *row, void *user)
     table_textf(listing->table, "%s.%s", listing->instrument, row->name);
     table_text(listing->table, row->quantity);
     if (store_read_latest(listing->store, row->id, &latest, &st) == STATUS_OK) {
-        table_text(listing->table, units_format(value, sizeof value, latest.value, NAN, quantity));
+        table_text(listing->table,
+                   latest.flags & STORE_FLAG_OVERLOAD && !isfinite(latest.value)
+                       ? "beyond range"
+                       : livetext_make(value, latest.value, row->resolution, quantity));
         table_text(listing->table, store_time_text(time, sizeof time, latest.time));
         flag_cell(listing->table, latest.flags);
     }

@@ -27,14 +27,20 @@ static void print_text(const struct command_context *context, const struct judge
     const struct verdict *v = &judged->verdict;
     FILE *out = context->out;
 
-    fprintf(out, "%s: %s", judged->entry.design.name, verdict_word(v->result));
-    fprintf(out, "  (%zu measurement%s, probability that every limit holds %.1f %%)\n\n",
-            judged->gathered.evidence.count, judged->gathered.evidence.count == 1 ? "" : "s",
-            100.0 * v->pass_probability);
+    size_t count = judged->gathered.evidence.count;
+
+    fprintf(out, "%s: %s  (", judged->entry.design.name, verdict_word(v->result));
+    if (count)
+        fprintf(out, "%zu measurement%s, probability that every limit holds %.1f %%", count,
+                count == 1 ? "" : "s", 100.0 * v->pass_probability);
+    else
+        fprintf(out, "no measurement");
+    fprintf(out, ")\n\n");
     for (size_t i = 0; i < v->lines; ++i)
         printing_paragraph(out, 2, 4, v->line[i]);
-    fprintf(out, "\nfindings\n");
-    for (size_t i = 0; i < v->findings; ++i)
+    if (count) /* without any they are what all coils of the trade are like */
+        fprintf(out, "\nfindings\n");
+    for (size_t i = 0; i < v->findings && count; ++i)
         if (i == 0 || v->finding[i].probability >= WORTH_A_LINE) {
             int used = fprintf(out, "  %5.1f %%  ", 100.0 * v->finding[i].probability);
 

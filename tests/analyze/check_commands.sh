@@ -62,7 +62,7 @@ expect 0 'best' plan "$root/fixtures/distant.ini"
 expect 1 'None of these wires does it' plan "$root/fixtures/distant.ini" --wires '0.05 mm'
 expect 2 '--wires' plan "$root/fixtures/distant.ini" --wires 'string'
 
-expect 3 'undecided' verify arm-1
+expect 3 'undecided  (no measurement)' verify arm-1
 expect 2 'unit is missing' observe arm-1 limb-a resistance 42
 expect 2 "there is no 'resistanse'" observe arm-1 limb-a resistanse '42 ohm'
 expect 2 "has no polarity" observe arm-1 pair polarity north
@@ -131,6 +131,7 @@ expect 2 'no channel has sent a resistance' take arm-1 limb-a resistance
 expect 2 'does not answer' capture arm-1 pair --channel board.current --voltage '3 V' --keeper on
 expect 0 'nothing was measured yet' readings
 expect 2 'two coils or more' compare arm-1
+expect 2 'named twice' compare arm-1 arm-1
 
 expect 0 '± ' observe arm-1 pair wire-mass '207 g'
 expect 0 'usually good for' observe arm-1 pair wire-mass '207 g'
