@@ -31,14 +31,14 @@
 #define TIRED_FEW 0.7 /* lead and nickel recover in hours, manganese dioxide in days */
 #define LEVEL     1.5 /* curve.u */
 #define GAIN      0.004 /* of the meter */
-#define SLOW      1.5   /* curve.u, over SLOW_X of depth */
+#define SLOW      1.8   /* curve.u, over SLOW_X of depth */
 #define SLOW_X    0.35
-#define FINE      0.3
-#define FINE_X    0.12
+#define FINE      0.25
+#define FINE_X    0.15
 #define FRESH_U   0.03 /* V more at the fresh end, within FRESH_X */
 #define FRESH_X   0.06
 #define SPENT_U   0.07 /* V more at the spent end, where the curve is steep, within SPENT_X */
-#define SPENT_X   0.15
+#define SPENT_X   0.12
 #define SPENT_L   0.12
 #define KELVIN_U  0.6e-3 /* V/K, wider than the table: polarisation has its own */
 #define NOISE_U   0.003  /* V a cell, of a bin */
