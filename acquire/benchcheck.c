@@ -99,6 +99,26 @@ static void check_groups(struct work *work, const struct benchfile_instrument *i
     }
 }
 
+/* A meter that stays in the function before tells so in its error queue only. */
+static void check_errors(struct work *work, const struct benchfile_instrument *instrument)
+{
+    size_t chosen = 0;
+    struct status st;
+
+    for (size_t i = 0; i < instrument->channels; ++i) {
+        const struct benchfile_values *values = instrument->channel[i].values;
+
+        chosen += !benchfile_given(values, "query") &&
+                  strcmp(benchfile_text(values, "method"), "measure") != 0;
+    }
+    if (benchfile_switch(instrument->values, "errors") || chosen == 0)
+        return;
+    benchfile_fail(
+        instrument->values, "errors", &st,
+        "without the error queue a function that the meter does not know goes unnoticed");
+    warn(work, &st);
+}
+
 size_t benchcheck_warn(const struct benchfile *bench, benchfile_report report, void *to)
 {
     struct work work = {.report = report, .to = to};
@@ -108,6 +128,8 @@ size_t benchcheck_warn(const struct benchfile *bench, benchfile_report report, v
 
         if (strcmp(instrument->driver, "lines") == 0)
             check_groups(&work, instrument);
+        if (strcmp(instrument->driver, "scpi") == 0)
+            check_errors(&work, instrument);
         for (size_t k = 0; k < instrument->channels; ++k)
             check_accuracy(&work, &instrument->channel[k]);
     }

@@ -990,13 +990,16 @@ static void scpi_expired(void *state, const struct driver_time *time,
 {
     struct scpi *s = state;
     enum scpi_waiting waiting = s->waiting;
-    char text[COMMAND_MAX + 64];
+    char text[COMMAND_MAX + 128];
 
     (void)time;
     s->late = true;
     if (waiting == WAITING_ERRORS && !s->recovering) {
         s->no_errors = true;
-        snprintf(text, sizeof text, "no answer to %s; its error queue is not read", s->sent);
+        snprintf(text, sizeof text,
+                 "no answer to %s; its error queue is not read, and a function it does not know "
+                 "goes unnoticed",
+                 s->sent);
         sink->event(sink->to, DRIVER_INFO, "no-error-queue", text);
     } else if (waiting == WAITING_IDENTITY && !*s->instrument->identity) {
         s->no_identity = true;

@@ -225,16 +225,22 @@ static void warnings(void **state)
                  "pattern = ^(?<stabel>S)?(?<v>[0-9.]+)(?<v_unit>m?V) (?<sequence>[0-9]+)$\n"
                  "[channel b.v]\nquantity = voltage\naccuracy = 1 %\n"
                  "[channel b.i]\nquantity = current\ncolumn = 2\n"
-                 "[channel b.n]\nquantity = count\ncolumn = 3\n");
+                 "[channel b.n]\nquantity = count\ncolumn = 3\n"
+                 "[instrument m]\ndriver = scpi\nport = /dev/m\nerrors = no\n"
+                 "[channel m.r]\nquantity = resistance\naccuracy = 1 %\n"
+                 "[instrument n]\ndriver = scpi\nport = /dev/n\nerrors = no\n"
+                 "[channel n.r]\nquantity = resistance\naccuracy = 1 %\nmethod = measure\n");
     struct text text = {0};
 
     (void)state;
-    assert_int_equal(benchcheck_warn(bench, add_fault, &text), 2);
+    assert_int_equal(benchcheck_warn(bench, add_fault, &text), 3);
     assert_string_equal(text.bytes,
                         "bench:4: [instrument b] pattern: the group (?<stabel>...) is no channel's "
                         "and means nothing\n"
                         "bench:8: [channel b.i] accuracy: no accuracy is given: limits of 1.5 % of "
-                        "the reading will be assumed; the instrument's manual has its own\n");
+                        "the reading will be assumed; the instrument's manual has its own\n"
+                        "bench:17: [instrument m] errors: without the error queue a function that "
+                        "the meter does not know goes unnoticed\n");
     text_free(&text);
     benchfile_free(bench);
 }
