@@ -25,14 +25,15 @@
 #define GAP_LEAST 0.2e-6
 
 /* How far the network stands from a field solver over some seventy magnets (tests/published), as
- * limits. Pull: gaps below a quarter of the pole, and beyond that or between cancelling limbs. Flux
- * and inductance. A shoe, whose thickness is not known, costs half as much again. The pull of the
- * stray field is known STRAY times less well than that of the faces. */
-#define PULL_LIMIT      0.10
-#define PULL_LIMIT_WIDE 0.25
-#define FIELD_LIMIT     0.12
-#define SHOE_LIMIT      1.5
-#define STRAY           2.0
+ * limits. Pull: gaps below a quarter of the pole; WIDE: beyond that, or between cancelling limbs.
+ * Flux and inductance: the same. With a shoe, whose thickness is not known, SHOE_LIMIT times as
+ * much. The pull of the stray field is known STRAY times less well than that of the faces. */
+#define PULL_LIMIT       0.10
+#define PULL_LIMIT_WIDE  0.25
+#define FIELD_LIMIT      0.08
+#define FIELD_LIMIT_WIDE 0.13
+#define SHOE_LIMIT       1.7
+#define STRAY            2.0
 
 /* Worst miss of the surface that stands in for the magnetic circuit in Monte Carlo draws, as a part
  * of the standard uncertainty. What it misses is drawn too, so that 0.3 leaves the uncertainty
@@ -594,22 +595,26 @@ static double polarity(double b, double least)
     return fabs(b) < least ? 0.0 : b > 0.0 ? 1.0 : -1.0;
 }
 
+static bool is_wide(const struct coil *c)
+{
+    const struct design_core *core = &c->design.core;
+
+    return core->gap.value >= 0.25 * core->pole_width.value ||
+           (core->form != DESIGN_BAR && c->design.winding.sense == DESIGN_CANCELLING);
+}
+
 /* Half the width of the factor 'model': what it means for the pull of the faces. */
 static double pull_limit(const struct coil *c)
 {
-    const struct design_core *core = &c->design.core;
-    bool wide = core->gap.value >= 0.25 * core->pole_width.value ||
-                (core->form != DESIGN_BAR && c->design.winding.sense == DESIGN_CANCELLING);
-
-    return (wide ? PULL_LIMIT_WIDE : PULL_LIMIT) * (c->pole_given ? SHOE_LIMIT : 1.0);
+    return (is_wide(c) ? PULL_LIMIT_WIDE : PULL_LIMIT) * (c->pole_given ? SHOE_LIMIT : 1.0);
 }
 
 /* What the same factor means for a flux or an inductance. */
 static double field_factor(const struct coil *c, const struct coil_specimen *s)
 {
-    double limit = FIELD_LIMIT * (c->pole_given ? SHOE_LIMIT : 1.0);
+    double share = is_wide(c) ? FIELD_LIMIT_WIDE / PULL_LIMIT_WIDE : FIELD_LIMIT / PULL_LIMIT;
 
-    return fmax(1.0 + (s->model - 1.0) * limit / pull_limit(c), 0.05);
+    return fmax(1.0 + (s->model - 1.0) * share, 0.05);
 }
 
 /* The pull with the model's own factor on it. The part that the stray field makes, which at wide

@@ -74,6 +74,7 @@ struct shape {
     struct permeance face[2];      /* the face with its rim */
     struct permeance tip[2][TIPS]; /* tip segment to own keeper half */
     double area[2];                /* face over keeper, m2 */
+    double spill[2];               /* H, from the part of the face that the keeper leaves bare */
 };
 
 struct magnet_workspace {
@@ -322,7 +323,7 @@ struct rim {
  * the pole's edge (or the pole beyond the keeper's, if negative: then the keeper's flank, as high
  * as it is thick, plays the pole's part). */
 static void add_rim(const struct rim *rim, double length, double overhang, struct permeance *face,
-                    struct permeance *tip)
+                    struct permeance *tip, double *spill)
 {
     struct permeance p = permeance_face_edge(rim->gap, fabs(overhang));
     struct permeance low = permeance_edge(overhang < 0 ? &rim->keeper : &rim->low, fabs(overhang));
@@ -330,8 +331,11 @@ static void add_rim(const struct rim *rim, double length, double overhang, struc
 
     face->value += length * (p.value + low.value);
     face->slope += length * (p.slope + low.slope);
-    if (overhang < 0)
+    if (overhang < 0) {
+        /* it comes from the face, but from its flank where the two are flush */
+        *spill += length * (p.value + low.value) * tanh(-overhang / rim->gap);
         return;
+    }
     for (i = 0; i < TIPS; i++) {
         double high = rim->cut[i + 1], under = rim->cut[i];
 
@@ -369,6 +373,7 @@ static void near_field(const struct magnet *m, int k, struct shape *s)
     struct rim rim = {.gap = gap};
     int i;
 
+    s->spill[k] = 0;
     memset(face, 0, sizeof *face);
     memset(tip, 0, TIPS * sizeof *tip);
     rim.curvature = FLANK_CURVATURE * IRON_MU0 / length;
@@ -393,16 +398,16 @@ static void near_field(const struct magnet *m, int k, struct shape *s)
                 arc *= r;
             else
                 arc *= edge / (to_side < to_end ? d : fabs(c));
-            add_rim(&rim, arc, edge - r, face, tip);
+            add_rim(&rim, arc, edge - r, face, tip, &s->spill[k]);
         }
     } else {
         double a = pole->width / 2, b = pole->depth / 2;
         double wide = fmin(a, inner) + fmin(a, outer), deep = 2 * fmin(b, across);
 
         s->area[k] = wide * deep;
-        add_rim(&rim, deep, outer - a, face, tip);
-        add_rim(&rim, deep, inner - a, face, tip);
-        add_rim(&rim, 2 * wide, across - b, face, tip);
+        add_rim(&rim, deep, outer - a, face, tip, &s->spill[k]);
+        add_rim(&rim, deep, inner - a, face, tip, &s->spill[k]);
+        add_rim(&rim, 2 * wide, across - b, face, tip, &s->spill[k]);
     }
     face->value += IRON_MU0 * s->area[k] / gap;
     face->slope -= IRON_MU0 * s->area[k] / (gap * gap);
@@ -773,6 +778,7 @@ static enum status_code find_shape(const struct magnet *m, struct shape *s, stru
             s->face[1] = s->face[0];
             memcpy(s->tip[1], s->tip[0], sizeof s->tip[0]);
             s->area[1] = s->area[0];
+            s->spill[1] = s->spill[0];
         } else if (limbs == 2) {
             near_field(m, 1, s);
         }
@@ -1285,12 +1291,15 @@ static void report(const struct magnet_workspace *w, const struct magnet *m,
         set_part(r, foot, sign * b[SEGMENTS].flux, area);
         set_part(r, pole, sign * b[0].flux, area);
         if (m->keeper.present) {
+            const struct magnet_section end = pole_of(&m->limb[k]);
             double d = c->u[at->pole[k]] - c->u[at->keeper[k]];
 
             r->gap_mmf[k] = sign * d;
             set_part(r, k ? MAGNET_GAP2 : MAGNET_GAP1,
-                     sign * d * IRON_MU0 * w->shape.area[k] / (m->gap[k] + m->contact_gap),
-                     w->shape.area[k]);
+                     sign * d *
+                         (IRON_MU0 * w->shape.area[k] / (m->gap[k] + m->contact_gap) +
+                          w->shape.spill[k]),
+                     section_area(&end));
         }
     }
     if (at->keeper_branch != NONE) {
