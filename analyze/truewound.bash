@@ -72,7 +72,7 @@ _truewound()
     esac
     mapfile -t COMPREPLY < <(compgen -W "$word" -- "$current")
     case $command:$((COMP_CWORD - at)) in
-    plan:1 | predict:1 | coil:2)
+    plan:1 | predict:1 | sheet:1 | coil:2)
         if [[ $previous != show ]]; then
             compopt -o filenames 2>/dev/null || true
             mapfile -t -O "${#COMPREPLY[@]}" COMPREPLY < <(compgen -f -- "$current")

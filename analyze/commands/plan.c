@@ -135,11 +135,8 @@ static int print_json(const struct planning *p, const struct plan *plan)
 /* Three figures are enough to choose a wire by; the intervals stand with pull and life. */
 static void figure_cell(struct table *table, double value)
 {
-    char text[32];
-
-    snprintf(text, sizeof text, fabs(value) < 999.5 ? "%.3g" : "%.0f", value);
     if (isfinite(value))
-        table_text(table, text);
+        table_digits(table, value, pow(10.0, floor(log10(fmax(fabs(value), 1e-9))) - 2.0));
     else
         table_absent(table);
 }
@@ -189,16 +186,16 @@ static int print_table(const struct planning *p, const struct plan *plan)
         return command_wrong(p->context, NAME, "no memory");
     table_column(table, TABLE_NAME, "wire", "wire", NULL);
     table_column(table, TABLE_FIGURE, "turns", "turns", NULL);
-    table_column(table, TABLE_NAME, "resistance", "coil", "Ω");
-    table_column(table, TABLE_NAME, "current", "draws", "mA");
-    table_column(table, TABLE_NAME, "pull", "pulls", "N");
-    table_column(table, TABLE_NAME, "pull_low", "least", "N");
+    table_column(table, TABLE_FIGURE, "resistance", "coil", "Ω");
+    table_column(table, TABLE_FIGURE, "current", "draws", "mA");
+    table_column(table, TABLE_FIGURE, "pull", "pulls", "N");
+    table_column(table, TABLE_FIGURE, "pull_low", "least", "N");
     if (pulsed)
-        table_column(table, TABLE_NAME, "charge", "pulse", "mC");
-    table_column(table, TABLE_NAME, "hottest", "hot", "°C");
+        table_column(table, TABLE_FIGURE, "charge", "pulse", "mC");
+    table_column(table, TABLE_FIGURE, "hottest", "hot", "°C");
     if (battery) {
-        table_column(table, TABLE_NAME, "life", "life", "days");
-        table_column(table, TABLE_NAME, "life_low", "least", "days");
+        table_column(table, TABLE_FIGURE, "life", "life", "days");
+        table_column(table, TABLE_FIGURE, "life_low", "least", "days");
     }
     table_column(table, TABLE_MARK, "result", "", NULL);
     for (size_t i = 0; i < plan->count; ++i) {

@@ -385,16 +385,29 @@ static enum status_code predict(struct making *m, struct status *st)
     return code;
 }
 
+static bool ends_in(const char *path, const char *end)
+{
+    size_t length = strlen(path);
+    size_t tail = strlen(end);
+
+    return length > tail && strcasecmp(path + length - tail, end) == 0;
+}
+
+static bool is_printable(const char *path)
+{
+    return strcmp(path, "-") == 0 || ends_in(path, ".html") || ends_in(path, ".htm") ||
+           ends_in(path, ".pdf");
+}
+
 /* Into a file of HTML, one of PDF when its name ends so, or to standard output. */
 static enum status_code write_file(const struct command_context *context, const char *path,
                                    const char *text, size_t size, struct status *st)
 {
     bool dash = strcmp(path, "-") == 0;
-    const char *end = strrchr(path, '.');
     FILE *out;
     bool done;
 
-    if (end && strcasecmp(end, ".pdf") == 0)
+    if (ends_in(path, ".pdf"))
         return topdf_write(text, size, path, context->err, st);
     out = dash ? context->out : fopen(path, "we");
     done = out && fwrite(text, 1, size, out) == size && fflush(out) == 0;
@@ -506,6 +519,9 @@ static int run(struct command_context *context, int argc, char **argv)
     if (argc - optind != 1 || !path)
         return command_wrong(context, NAME,
                              "expected NAME -o FILE.html, or .pdf ('-o -' for standard output)");
+    if (!is_printable(path))
+        return command_wrong(context, NAME,
+                             "-o: read '%s', expected a name that ends in .html or .pdf", path);
     if (blank)
         return make_blank(context, argv[optind], path);
     store = command_open(context, NAME, false);

@@ -95,6 +95,7 @@ for name, f in p["figures"].items():
 assert abs(sum(p["figures"]["resistance_pair"]["budget"].values()) - 1) < 0.01
 '
 expect 2 'expected NAME -o FILE' sheet arm-1
+expect 2 '.html or .pdf' sheet arm-1 -o arm-1.docx
 expect 0 'sheet in arm-1.html' sheet arm-1 -o arm-1.html
 expect 2 'cannot be written' sheet arm-1 -o /nonexistent/x.html
 expect 0 'sheet in arm-1.pdf' sheet arm-1 -o arm-1.pdf

@@ -88,6 +88,8 @@ completes off truewound observe arm-7 pair inductance --keeper o
 completes cast-iron truewound irons c
 completes "$dir/arm-7.ini" truewound plan "$dir/arm"
 completes add truewound coil ''
+completes --blank truewound sheet arm-7 --b
+completes "$dir/arm-7.ini" truewound sheet "$dir/arm"
 
 # ---- twenty mistakes ----
 mistake() { # WORDS WORD ...: exit status 2, and one line that has WORDS in it
