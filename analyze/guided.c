@@ -40,6 +40,20 @@ static const char *named_channel(const struct guided *g, const char *kind)
     return NULL;
 }
 
+enum status_code guided_wiring(struct guided *g, struct status *st)
+{
+    const char *named = named_channel(g, "resistance");
+    enum status_code code;
+
+    snprintf(g->ohmmeter, sizeof g->ohmmeter, "%s", named ? named : "");
+    code = wiring_settle(g->context->database, g->ohmmeter, &g->wires, st);
+    if (code == STATUS_OK && !named && *g->ohmmeter && g->channels < GUIDED_CHANNELS_MAX) {
+        g->channel[g->channels] = g->ohmmeter;
+        snprintf(g->kind[g->channels++], sizeof g->kind[0], "resistance");
+    }
+    return code;
+}
+
 enum status_code guided_refresh(struct guided *g, struct status *st)
 {
     struct judged *judged = NULL;
@@ -158,21 +172,6 @@ static bool watch(double value, double seconds, void *user)
     return true;
 }
 
-/* The channel that is called 'insulation': a range of its own. */
-static bool find_insulation(struct guided *g, int64_t *channel)
-{
-    struct conditions owner;
-    struct status st;
-    int64_t instrument = 0;
-
-    conditions_init(&owner);
-    if (store_bench_find_channel(g->store, "insulation", channel, &st) != STATUS_OK ||
-        steady_instrument(g->store, *channel, &instrument, &owner, &st) != STATUS_OK)
-        return false;
-    snprintf(g->insulation, sizeof g->insulation, "%s.insulation", owner.instrument);
-    return true;
-}
-
 /* The channel that sends a figure, if one does; *name is set where a person or its own name chose
  * it. What a scale or a caliper shows is not the figure itself, so those are typed. */
 static bool find_channel(struct guided *g, const struct guide_figure *figure, const char **name,
@@ -184,9 +183,9 @@ static bool find_channel(struct guided *g, const struct guide_figure *figure, co
 
     *name = named_channel(g, kind);
     *st = (struct status){.code = STATUS_OK};
-    if (!*name && strcmp(kind, "insulation") == 0 && find_insulation(g, channel)) {
-        *name = g->insulation;
-        return true;
+    if (!*name && strcmp(kind, "insulation") == 0 &&
+        steady_channel_called(g->store, "insulation", g->insulation, sizeof g->insulation)) {
+        *name = g->insulation; /* a range of its own */
     }
     if (!*name && !measured)
         return false;

@@ -12,6 +12,7 @@
 #include "analyze/guide.h"
 #include "analyze/judging.h"
 #include "analyze/steady.h"
+#include "analyze/wiring.h"
 
 #define GUIDED_CHANNELS_MAX 16
 
@@ -29,12 +30,13 @@ struct guided {
     const char *channel[GUIDED_CHANNELS_MAX];
     char kind[GUIDED_CHANNELS_MAX][32]; /* what it is for: a kind, "voltage" or "rise" */
     size_t channels;
-    char insulation[80]; /* the channel that is called so, with its instrument */
-    unsigned long asked; /* figures asked for so far */
-    size_t taken;        /* figures stored in this sitting's talk */
-    char caution[400];   /* the last one that was said */
-    bool live_line;      /* a line without its end is on the terminal */
-    double shown_at;     /* s, of the last plain line while waiting */
+    char ohmmeter[WIRING_NAME_SIZE]; /* the channel of the resistances, when found by its wires */
+    char insulation[80];             /* the channel that is called so, with its instrument */
+    unsigned long asked;             /* figures asked for so far */
+    size_t taken;                    /* figures stored in this sitting's talk */
+    char caution[400];               /* the last one that was said */
+    bool live_line;                  /* a line without its end is on the terminal */
+    double shown_at;                 /* s, of the last plain line while waiting */
 };
 
 enum guided_end {
@@ -48,6 +50,10 @@ enum guided_end {
 
 /* Judges what stands, and marks the guide. */
 enum status_code guided_refresh(struct guided *g, struct status *st);
+
+/* Takes over what the bench file says of the ohmmeters' leads: g->wires where it was 0, and the
+ * channel where none was named for "resistance". STATUS_INPUT when it says otherwise. */
+enum status_code guided_wiring(struct guided *g, struct status *st);
 
 /* Prints a paragraph of the talk. */
 void guided_say(struct guided *g, const char *text);

@@ -321,3 +321,19 @@ enum status_code steady_instrument(struct store *store, int64_t channel, int64_t
     *instrument = owner.instrument;
     return code;
 }
+
+bool steady_channel_called(struct store *store, const char *word, char *full, size_t size)
+{
+    struct conditions owner;
+    struct status st;
+    int64_t instrument = 0;
+    int64_t channel = 0;
+
+    *full = '\0';
+    conditions_init(&owner);
+    if (store_bench_find_channel(store, word, &channel, &st) != STATUS_OK ||
+        steady_instrument(store, channel, &instrument, &owner, &st) != STATUS_OK)
+        return false;
+    snprintf(full, size, "%s.%s", owner.instrument, word);
+    return true;
+}

@@ -45,6 +45,10 @@ enum status_code steady_take(struct store *store, int64_t channel,
 enum status_code steady_channel(struct store *store, const char *name, const char *quantity,
                                 int64_t instrument, int64_t *channel, struct status *st);
 
+/* Whether just one channel is called so; full gets its name with its instrument, such as
+ * "meter.insulation", or "". */
+bool steady_channel_called(struct store *store, const char *word, char *full, size_t size);
+
 /* The instrument of a channel: id, and its name into conditions->instrument. */
 enum status_code steady_instrument(struct store *store, int64_t channel, int64_t *instrument,
                                    struct conditions *conditions, struct status *st);

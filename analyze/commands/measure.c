@@ -107,8 +107,6 @@ static enum guided_end ask_wires(struct measuring *m)
     struct guided *g = &m->guided;
     char line[ANSWERS_LINE_SIZE];
 
-    if (!g->wires)
-        g->wires = g->guide.wires;
     for (int tries = 0; !g->wires && tries < 3; ++tries) {
         enum guided_end end = guided_ask(
             g, "wires", "\n   leads from the ohmmeter to the coil, 2 or 4 (Enter: 2)> ", line);
@@ -170,9 +168,14 @@ static enum status_code talk(struct measuring *m, struct status *st)
     struct guide_figure *last = NULL;
     struct guide_figure *back = NULL;
     enum guide_why why;
-    enum guided_end end = ask_wires(m);
+    enum guided_end end;
     bool again = false;
 
+    if (!g->wires)
+        g->wires = g->guide.wires;
+    if (guided_wiring(g, st) != STATUS_OK)
+        return st->code;
+    end = ask_wires(m);
     m->gone = end == GUIDED_GONE;
     m->stopped = end == GUIDED_STOP;
     while (!m->gone && !m->stopped) {
@@ -324,7 +327,7 @@ const struct command command_measure = {
         "  --answers FILE         answers from a file, one a line; - is standard input. A line\n"
         "                         'limb-a resistance: ready' waits for that question, 'others: '\n"
         "                         answers every other; # begins a comment\n"
-        "  --wires 2|4            leads from the ohmmeter to the coil\n"
+        "  --wires 2|4            leads from the ohmmeter to the coil; the bench file may say it\n"
         "  --channel KIND=CHANNEL  which channel sends a kind; also voltage= beside a current\n"
         "                          and rise= for a captured current rise\n"
         "  --new                  ends the open sitting and begins another\n"

@@ -10,6 +10,7 @@
 #include "analyze/steady.h"
 #include "analyze/taking.h"
 #include "analyze/twin.h"
+#include "analyze/wiring.h"
 #include "db/quantity.h"
 #include "db/store_coil.h"
 
@@ -18,6 +19,7 @@
 struct take {
     struct command_context *context;
     struct taking taking;
+    char ohmmeter[WIRING_NAME_SIZE];
     char twin[TWIN_SIZE]; /* what to ask about the reading */
 };
 
@@ -147,6 +149,28 @@ static int print_taken(const struct take *take, const char *place, int64_t id)
     return COMMAND_DONE;
 }
 
+/* Which channel, and with how many wires, of a resistance; an insulation is taken by the channel
+ * that is called so, which has a range of its own. */
+static enum status_code settle_ohmmeter(struct take *take, struct store *store, struct status *st)
+{
+    struct taking *t = &take->taking;
+    int wires = isfinite(t->conditions.wires) ? (int)t->conditions.wires : 0;
+    enum status_code code;
+
+    if (strcmp(t->kind->word, "insulation") == 0 && !t->channel_name &&
+        steady_channel_called(store, "insulation", take->ohmmeter, sizeof take->ohmmeter))
+        t->channel_name = take->ohmmeter;
+    if (strcmp(t->kind->word, "resistance") != 0)
+        return STATUS_OK;
+    snprintf(take->ohmmeter, sizeof take->ohmmeter, "%s", t->channel_name ? t->channel_name : "");
+    code = wiring_settle(take->context->database, take->ohmmeter, &wires, st);
+    if (*take->ohmmeter)
+        t->channel_name = take->ohmmeter;
+    if (wires)
+        t->conditions.wires = wires;
+    return code;
+}
+
 static int run(struct command_context *context, int argc, char **argv)
 {
     struct take take = {.context = context};
@@ -180,6 +204,8 @@ static int run(struct command_context *context, int argc, char **argv)
     if (code == STATUS_NOT_FOUND)
         status_fail(&st, code, "there is no coil '%s'; 'truewound coil list' shows them", argv[1]);
     if (code == STATUS_OK)
+        code = settle_ohmmeter(&take, store, &st);
+    if (code == STATUS_OK)
         code = steady_channel(store, t->channel_name, t->kind->quantity, 0, &t->channel, &st);
     if (code == STATUS_OK)
         code = taking_wait(t, context->database, store, &st);
@@ -202,7 +228,8 @@ const struct command command_take = {
         "core, room) from a channel of the bench, once it is steady. Clip the leads on first:\n"
         "only readings from now on count.\n\n"
         "  --channel C              which channel, when several send that quantity\n"
-        "  --wires 2|4              how a resistance is connected (2)\n"
+        "  --wires 2|4              leads on the coil, of a resistance (as the bench file says,\n"
+        "                           or 2); of several ohmmeters the one that has as many\n"
         "  --voltage V              across the coil, or --voltage-channel C, of a current\n"
         "  --temperature T          of the room, or --temperature-channel C\n"
         "  --keeper on|off --gap X --current I --source-resistance R\n"

@@ -169,6 +169,24 @@ for wrong in '--answers /nonexistent typed' 'nobody' '--channel x typed' '--wire
     [ "$status" = 2 ] || fail "measure $wrong ended with $status" "$dir/wrong"
 done
 
+# ---- the bench file tells which of two ohmmeters has four leads, and what a wrong one would be ----
+mount wired arm-1
+hands "connect meter limb-a"
+"$tw" take wired limb-a resistance --wires 4 --stretch '700 ms' >"$dir/wired" 2>&1 ||
+    fail "take --wires 4 did not find the meter" "$dir/wired"
+has "$dir/wired" 'resistance of limb A'
+for wrong in '--channel meter.resistance --wires 2' '--channel two_wire --wires 4'; do
+    status=0
+    # shellcheck disable=SC2086
+    "$tw" take wired limb-a resistance $wrong >"$dir/wrong" 2>&1 || status=$?
+    [ "$status" = 2 ] || fail "take $wrong ended with $status" "$dir/wrong"
+    has "$dir/wrong" 'the bench file says'
+done
+hands "connect meter winding-core"
+"$tw" take wired core insulation --stretch '700 ms' >"$dir/wired" 2>&1 ||
+    fail "take did not find the channel that is called insulation" "$dir/wired"
+hands off
+
 # ---- 3. a person at a terminal of 80 columns; the terminal is closed in the middle ----
 mount arm-1
 screen() { mux capture-pane -p -t sitting; }
