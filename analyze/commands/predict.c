@@ -156,6 +156,9 @@ static int print_table(const struct command_context *context, const struct desig
     if (outlook->powered)
         outlook_rows(table, outlook);
     table_note(table, "u is one standard uncertainty (JCGM 100)");
+    if (prediction->figure[COIL_INDUCTANCE_OFF].exists)
+        table_note(table, "inductance is that of a small change about this current; eddy currents "
+                          "in a solid core are left out");
     if (prediction->limit) {
         char text[80];
 
@@ -324,9 +327,10 @@ static int run(struct command_context *context, int argc, char **argv)
     }
     coil_conditions_nominal(coil, &conditions);
     if (coil_predict(coil, &conditions, COIL_ALL, DRAWS, prediction, &st) != STATUS_OK ||
-        outlook_make(coil_design(coil), prediction, &outlook, &st) != STATUS_OK)
+        outlook_make(coil_design(coil), prediction, &outlook, &st) != STATUS_OK) {
+        status_prefix(&st, "%s", argv[optind]);
         result = command_failed(context, NAME, &st);
-    else if (context->form == COMMAND_JSON)
+    } else if (context->form == COMMAND_JSON)
         result = print_json(context, coil_design(coil), prediction, &outlook);
     else
         result = print_table(context, coil_design(coil), prediction, &outlook);
