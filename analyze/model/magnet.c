@@ -1136,11 +1136,13 @@ static enum status_code build(struct magnet_workspace *w, const struct magnet *m
         double width = mean(m->limb[0].section.width, m->limb[1].section.width, 2);
 
         if (m->keeper.present) {
+            const struct magnet_section a = pole_of(&m->limb[0]), b = pole_of(&m->limb[1]);
+
             at->keeper_branch = c->branches;
             add_bridge(c, at->keeper[0], at->keeper[1], at->keeper_inside,
                        m->keeper.iron ? m->keeper.iron : m->limb[0].iron,
                        scale_of(m->keeper.h_scale), m->keeper.width * m->keeper.thickness,
-                       m->spacing + 2 * CORNER * m->keeper.thickness, width);
+                       m->spacing + 2 * CORNER * m->keeper.thickness, mean(a.width, b.width, 2));
         }
         at->yoke_branch = c->branches;
         if (m->yoke.bent)

@@ -227,7 +227,7 @@ static void test_drawn(void **state)
                 covered = on->pull >= low.y[COIL_PULL] && on->pull <= high.y[COIL_PULL];
                 uncovered += !covered;
                 alike += !sense;
-                aiding_outside += !sense && !(fabs(ratio - 1) <= band);
+                aiding_outside += !sense && c->v[PW] == c->v[W] && !(fabs(ratio - 1) <= band);
                 sum += (ratio - 1) * (ratio - 1);
             }
             printf("%-4s %-5s %-11s %5.3f %4.2f  %-6s %8.4g %8.4g %6.3f%s %.2f | %6.3f %6.3f | "
