@@ -67,7 +67,7 @@ static void keep_book(struct line *line, const struct batterybook *book, double 
     for (int q = 0; q < FORECAST_QUANTILES; q++)
         line->days[q] = batterybook_days(book, (enum forecast_quantile)q);
     line->joint = book->joint.cause == TREND_JOINT;
-    if (book->has_forecast) {
+    if (book->has_forecast && book->forecast.answer != FORECAST_STRANGE) {
         line->order = book->forecast.days[FORECAST_Q50];
         line->cells_due = book->forecast.answer == FORECAST_SPENT ||
                           (book->forecast.answer == FORECAST_TELLS &&
@@ -77,6 +77,8 @@ static void keep_book(struct line *line, const struct batterybook *book, double 
         line->order = -1.0;
     else if (book->state == BATTERYBOOK_JOINT || book->state == BATTERYBOOK_SILENT)
         line->order = -0.5;
+    else if (book->state == BATTERYBOOK_STRANGE) /* has no days, and wants a look */
+        line->order = -0.25;
 }
 
 static int compare_lines(const void *a, const void *b)

@@ -359,10 +359,14 @@ size_t trend_changes(const struct trend_site *site, const struct trend_row rows[
         before = level_of(v + i - b, b, &spread_b);
         after = level_of(v + from, a, &spread_a);
         noise = fmax(0.001, fmax(spread_b, spread_a));
-        /* The step is between two rows: neither side's own drift nor a median that straddles it. */
+        /* The step is between two rows, or in a third between them that is a mean of both sides:
+         * neither side's own drift nor a median that straddles it. */
         if (!is_change(site, before, after, noise) ||
-            v[primary ? i : from] - v[i - 1] < 0.7 * (after - before))
+            (primary && v[i] - v[i - 1] < 0.15 * (after - before)) ||
+            fmax(v[from], v[from + 1]) - v[i - 1] < 0.7 * (after - before))
             continue;
+        if (primary && v[i + 1] - v[i] > 0.15 * (after - before))
+            from = i + 1;
         out[found++] = (struct trend_change){.before_s = rows[at[i - 1]].time_s,
                                              .after_s = rows[at[from]].time_s,
                                              .step_v = after - before,
@@ -502,9 +506,10 @@ static bool is_rise(double good, double good_growth, double now, double now_grow
     return (now - good) * now_growth > good * (share * good_growth + GROWTH_U * more);
 }
 
-#define NEAR   14   /* days */
-#define SUDDEN 0.45 /* of a rise over twice 40 days, within twice NEAR; steady growth makes 0.35   \
-                     */
+#define NEAR 14 /* days */
+#define SUDDEN                                                                                     \
+    0.45 /* of a rise over twice 40 days, within twice NEAR; steady growth makes 0.35              \
+          */
 
 /* Rise of the median from the days just before i to those from i on. Cells grow over months, a
  * joint goes bad in days or weeks. */

@@ -23,26 +23,26 @@ enum forecast_physics { FORECAST_SHEPHERD, FORECAST_INSERTION };
 struct forecast_kind {
     const char *name;
     double rated_ah;
-    int cells;
     double end_v;  /* of a cell */
     double spread; /* of capacity, relative, between makers and boxes */
     double ohm, ohm_spread, growth;
     double self_year;
     double e0, k, a, b;     /* Shepherd; b over the capacity */
     double i0, g, collapse; /* insertion: potential, slope, collapse in units of RT/F */
+    int cells;
     bool acid;
 };
 
 static const struct forecast_kind forecast_kinds[] = {
-    {"LR6", 2.9, 2, 0.9, 0.08, 0.16, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, false},
-    {"LR14", 8, 2, 0.9, 0.08, 0.15, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, false},
-    {"LR20", 18, 2, 0.9, 0.08, 0.14, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, false},
-    {"R6P", 1, 2, 0.9, 0.13, 0.5, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, false},
-    {"R20P", 7.5, 2, 0.9, 0.13, 0.3, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, false},
-    {"lead-acid", 7, 3, 1.75, 0.08, 0.004, 0.3, 1.5, 0.3, 2.10, 0.030, 0.05, 4, 2.14, 0.18, 1.2,
+    {"LR6", 2.9, 0.9, 0.08, 0.16, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, 2, false},
+    {"LR14", 8, 0.9, 0.08, 0.15, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, 2, false},
+    {"LR20", 18, 0.9, 0.08, 0.14, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, 2, false},
+    {"R6P", 1, 0.9, 0.13, 0.5, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, 2, false},
+    {"R20P", 7.5, 0.9, 0.13, 0.3, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, 2, false},
+    {"lead-acid", 7, 1.75, 0.08, 0.004, 0.3, 1.5, 0.3, 2.10, 0.030, 0.05, 4, 2.14, 0.18, 1.2, 3,
      true},
-    {"NiMH", 2, 2, 1.0, 0.06, 0.03, 0.3, 1.5, 1.5, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1, false},
-    {"NiMH-LSD", 2, 2, 1.0, 0.06, 0.03, 0.3, 1.5, 0.2, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1,
+    {"NiMH", 2, 1.0, 0.06, 0.03, 0.3, 1.5, 1.5, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1, 2, false},
+    {"NiMH-LSD", 2, 1.0, 0.06, 0.03, 0.3, 1.5, 0.2, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1, 2,
      false},
 };
 #define FORECAST_KINDS (sizeof forecast_kinds / sizeof *forecast_kinds)

@@ -336,6 +336,15 @@ static void change_found(void **state)
         near(c[0].before_s, h->row[first - 1].time_s, 0.1, "last of the old");
         near(c[0].after_s, h->row[first].time_s, 0.1, "first of the new");
         assert_true(c[0].step_v > 0.1);
+        /* The hour of the change holds a mean of both batteries. */
+        for (int tenth = 1; tenth <= 9; tenth++) {
+            double old = h->row[first - 2].unloaded_v, new = h->row[first].unloaded_v;
+
+            h->row[first - 1].unloaded_v = old + 0.1 * tenth * (new - old);
+            assert_int_equal(trend_changes(&m.site, h->row, h->n, c, 8), 1);
+            assert_true(c[0].after_s > h->row[first - 2].time_s + 1.0 &&
+                        c[0].after_s < h->row[first].time_s + 1.0);
+        }
     }
     {
         struct maker m = standard();
