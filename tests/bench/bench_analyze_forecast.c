@@ -304,22 +304,25 @@ static int score_kind(const struct asked *asked, const char *physics,
     struct score score[AGES] = {{0}};
     size_t bad = 0, named = 0, good = 0, wrong = 0, size = 0, forecasts = 0;
     char command[512], *line = NULL;
+    double *errors;
     FILE *in = NULL;
     clock_t spent = 0;
 
-    for (int a = 0; a < AGES; a++)
-        for (int i = 0; i < RULES; i++) {
-            score[a].error[i] = calloc(asked->histories, sizeof(double));
-            if (!score[a].error[i])
-                return 2;
-        }
+    errors = calloc(asked->histories * AGES * RULES, sizeof *errors);
+    if (!errors)
+        return 2;
+    for (size_t a = 0; a < AGES; a++)
+        for (size_t i = 0; i < RULES; i++)
+            score[a].error[i] = errors + (a * RULES + i) * asked->histories;
     gsl_rng_set(rng, asked->seed);
     if (!kind) {
         snprintf(command, sizeof command, "%s/fixtures/simulated-bench --discharge %lu --seed %lu",
                  TEST_BUILD_DIR, asked->histories, asked->seed);
         in = popen(command, "r");
-        if (!in)
+        if (!in) {
+            free(errors);
             return 2;
+        }
     }
     for (unsigned k = 0; k < asked->histories; k++) {
         clock_t start;
@@ -346,9 +349,7 @@ static int score_kind(const struct asked *asked, const char *physics,
     fflush(stdout);
     if (in)
         pclose(in);
-    for (int a = 0; a < AGES; a++)
-        for (int i = 0; i < RULES; i++)
-            free(score[a].error[i]);
+    free(errors);
     free(line);
     return 0;
 }
@@ -359,8 +360,8 @@ int main(int argc, char **argv)
     static const char *const physics[] = {"simulated", "shepherd", "insertion"};
     struct asked asked = {.histories = 15, .seed = 977};
     const char *only = NULL;
-    struct history *h = malloc(sizeof *h);
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    struct history *h;
+    gsl_rng *rng;
     int option, result = 0;
 
     while ((option = getopt_long(argc, argv, "n:s:k:c:v", options, NULL)) != -1)
@@ -386,7 +387,11 @@ int main(int argc, char **argv)
         default:
             return 2;
         }
-    if (!h || !rng || asked.histories < 1 || asked.histories > 100000) {
+    if (asked.histories < 1 || asked.histories > 100000)
+        return 2;
+    h = malloc(sizeof *h);
+    rng = gsl_rng_alloc(gsl_rng_mt19937);
+    if (!h || !rng) {
         free(h);
         return 2;
     }
