@@ -41,11 +41,19 @@ static int answer(const struct evidence_item *item, unsigned *want)
 
 #define FILM_MOST 0.15e-3 /* m */
 
+/* The air that stays under a shim, or without one. */
+static struct amount air_under(const struct design *design)
+{
+    const struct design_core *core = &design->core;
+    bool film = amount_given(core->gap) && core->gap.value <= FILM_MOST &&
+                core->gap.value > core->roughness.value;
+
+    return film ? core->gap : core->roughness;
+}
+
 double compare_gap(const struct design *design, double shim)
 {
-    double gap = amount_given(design->core.gap) ? design->core.gap.value : 0.0;
-
-    return shim + (gap <= FILM_MOST ? gap : 0.0);
+    return shim + air_under(design).value;
 }
 
 /* Whether an inductance is that of a small signal: of a bridge, or of a meter that was told neither
@@ -66,11 +74,10 @@ static void put_conditions(const struct evidence_item *item, struct design *desi
         design->supply.ambient = amount_of(item->at.temperature, u);
     }
     if (isfinite(item->at.gap)) {
-        double gap = compare_gap(design, item->at.gap);
-        double film_u = gap > item->at.gap ? design->core.gap.u : 0.0;
+        double shim_u = isfinite(item->at.gap_u) ? item->at.gap_u : 0.0;
 
         design->core.gap =
-            amount_of(gap, hypot(film_u, isfinite(item->at.gap_u) ? item->at.gap_u : 0.0));
+            amount_of(compare_gap(design, item->at.gap), hypot(air_under(design).u, shim_u));
     }
     *k = (struct coil_conditions){.drive = item->place == EVIDENCE_LIMB_A   ? COIL_DRIVE_LIMB_A
                                            : item->place == EVIDENCE_LIMB_B ? COIL_DRIVE_LIMB_B

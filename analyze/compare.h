@@ -10,9 +10,9 @@
 #include "analyze/model/design.h"
 #include "db/status.h"
 
-/* Air at each pole, m, with a shim between pole and keeper: a design's gap of up to 0.15 mm is
- * taken as paint, plating or a fixed shim that stays under it (as the inference does); a longer one
- * is what the shim stands for. */
+/* Whole air at each pole, m, with a shim between pole and keeper: a design's gap of up to 0.15 mm
+ * is taken as paint, plating or a fixed shim that stays under it (as the inference does); a longer
+ * one is what the shim stands for, and only the roughness of the faces is left under it. */
 double compare_gap(const struct design *design, double shim);
 
 /* Predicts an item at its own temperature, voltage or current, gap and keeper, from the completed

@@ -551,7 +551,7 @@ static enum status_code study(struct lifting *l, const struct lifting_options *o
         for (size_t i = 1; i < l->groups; ++i)
             l->gap = fmin(l->gap, l->group[i].gap);
     }
-    l->contact_design = compare_gap(d, 0.0) + d->core.roughness.value;
+    l->contact_design = compare_gap(d, 0.0);
     l->current = options->current;
     if (!isfinite(l->current))
         l->current = median_current(l);

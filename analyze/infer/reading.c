@@ -253,7 +253,8 @@ static bool run_solve(const struct reading_bench *bench, const struct reading_st
     if (!isnan(s->gap)) {
         /* A shim lies on the paint or plating of the design; it takes the place of a working gap.
          */
-        double film = bench->nominal.gap <= FILM_MOST ? bench->nominal.gap : 0;
+        double stated = bench->nominal.gap + bench->nominal.roughness;
+        double film = stated <= FILM_MOST ? bench->nominal.gap : 0;
 
         p.gap += s->gap + film - bench->nominal.gap;
     }

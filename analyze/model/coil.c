@@ -297,6 +297,12 @@ const struct design *coil_design(const struct coil *c)
     return &c->design;
 }
 
+/* The part of the stated air that is more than faces in contact leave by themselves. */
+static struct amount beyond_contact(const struct design_core *core)
+{
+    return amount_of(fmax(core->gap.value - core->roughness.value, 0.0), core->gap.u);
+}
+
 void coil_specimen_nominal(const struct coil *c, struct coil_specimen *s)
 {
     const struct design_core *core = &c->design.core;
@@ -332,7 +338,7 @@ void coil_specimen_nominal(const struct coil *c, struct coil_specimen *s)
     s->keeper_width = core->keeper.width.value;
     s->keeper_depth = core->keeper.depth.value;
     s->keeper_length = core->keeper_length.value;
-    s->gap = core->gap.value;
+    s->gap = beyond_contact(core).value;
     s->roughness = core->roughness.value;
     s->iron_field = s->keeper_iron_field = s->remanence = s->model = 1.0;
 }
@@ -939,8 +945,10 @@ size_t coil_inputs(const struct coil *c, const struct coil_conditions *k,
                IN_SPECIMEN(keeper_length));
     add(&l, "keeper iron", COIL_CAUSE_IRON, 1.0, iron_facts(c->keeper_iron)->spread,
         UNCERTAIN_NORMAL, IN_SPECIMEN(keeper_iron_field), false);
-    add_amount(&l, "gap", COIL_CAUSE_GAP, core->gap, IN_SPECIMEN(gap));
-    add_amount(&l, "contact roughness", COIL_CAUSE_GAP, core->roughness, IN_SPECIMEN(roughness));
+    add_amount(&l, "gap", COIL_CAUSE_GAP, beyond_contact(core), IN_SPECIMEN(gap));
+    if (!(core->gap.value > core->roughness.value)) /* a stated gap is the whole air */
+        add_amount(&l, "contact roughness", COIL_CAUSE_GAP, core->roughness,
+                   IN_SPECIMEN(roughness));
     if (iron_facts(c->iron)->coercivity > 0.0)
         add(&l, "coercive force", COIL_CAUSE_IRON, 1.0,
             iron_facts(c->iron)->coercivity_spread / iron_facts(c->iron)->coercivity,

@@ -54,8 +54,8 @@ struct coil_specimen {
     double joint_gap;
     double pole_width, pole_depth;
     double keeper_width, keeper_depth, keeper_length;
-    double gap;               /* m, working gap at each pole */
-    double roughness;         /* m, added to the gap always: what is left at contact */
+    double gap;               /* m, air at each pole beyond what is left at contact */
+    double roughness;         /* m, what is left at contact; gap + roughness is the whole air */
     double iron_field;        /* factor on H of the core's and yoke's B-H curve (harder: > 1) */
     double keeper_iron_field; /* the same for the keeper */
     double remanence;         /* factor on coercive force, for the residual pull; nominal 1 */

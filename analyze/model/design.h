@@ -72,7 +72,7 @@ struct design_core {
     struct amount keeper_length;  /* m */
     char keeper_iron[DESIGN_IRON_SIZE]; /* empty: as the core */
     struct amount gap;                  /* m, working gap at each pole, shim and plating included */
-    struct amount roughness;            /* m, extra air at each pole with the keeper in contact */
+    struct amount roughness;            /* m, air left at each pole by faces in contact */
 };
 
 struct design_winding {
