@@ -41,9 +41,7 @@ enum status_code typed_read(struct units *units, const struct kind *kind, const 
     else
         code = units_parse_uncertain(units, text, kind->dimension, &value, st);
     if (code != STATUS_OK)
-        return strstr(kind->example, "--")
-                   ? status_prefix(st, "%s", kind->word)
-                   : status_prefix(st, "%s, such as '%s'", kind->word, kind->example);
+        return status_prefix(st, "%s", kind->word);
     if (value.value < 0.0 && strcmp(kind->word, "drift") != 0)
         return status_fail(st, STATUS_INPUT, "%s: read '%s', which cannot be negative", kind->word,
                            text);

@@ -259,6 +259,8 @@ enum status_code store_schema_bring(struct store *store, bool migrate, struct st
                            store->path, (long long)version, (long long)newest);
     if (version == newest)
         return STATUS_OK;
+    if (!migrate && version == 0)
+        return status_fail(st, STATUS_INPUT, "%s: empty, nothing is stored in it yet", store->path);
     if (!migrate)
         return status_fail(st, STATUS_INPUT,
                            "%s: made by an older program (schema %lld, expected %lld); open it "

@@ -54,6 +54,46 @@ static const struct {
 static const char *const plain_words[] = {"",      "1",     "%",      "percent", "ppm",  "turn",
                                           "turns", "pulse", "pulses", "cell",    "cells"};
 
+/* What a person is asked for where the unit is missing or wrong. */
+static const char *wanted_words(const char *dimension)
+{
+    static const struct {
+        const char *dimension;
+        const char *words;
+    } table[] = {
+        {"m", "a length, such as 10 mm or 3/8 in"},
+        {"m2", "an area, such as 12 mm2"},
+        {"kg", "a mass, such as 200 g or 2 lb 4 oz"},
+        {"s", "a time, such as 200 ms or 30 days"},
+        {"A", "a current, such as 88 mA"},
+        {"K", "a temperature, such as 20 degC"},
+        {"V", "a voltage, such as 3 V"},
+        {"ohm", "a resistance, such as 17 ohm"},
+        {"N", "a force, such as 9 N"},
+        {"H", "an inductance, such as 40 mH"},
+        {"Hz", "a frequency, such as 2 kHz"},
+        {"C", "a charge, such as 2.5 Ah"},
+        {"T", "a flux density, such as 20 mT"},
+        {"W", "a power, such as 5 W"},
+        {"ohm/m", "a resistance by length, such as 0.35 ohm/m"},
+    };
+
+    for (size_t i = 0; i < sizeof table / sizeof table[0]; i++)
+        if (strcmp(table[i].dimension, dimension) == 0)
+            return table[i].words;
+    return NULL;
+}
+
+/* "'8.7': the unit is missing; expected a resistance, such as 17 ohm" */
+static enum status_code wrong_unit(const char *text, const char *dimension, const char *fault,
+                                   struct status *st)
+{
+    const char *words = wanted_words(dimension);
+
+    return status_fail(st, STATUS_INPUT, "'%s': %s; expected %s%s", text, fault,
+                       words ? words : "a unit of ", words ? "" : dimension);
+}
+
 static enum status_code add_extra_units(struct units *u, struct status *st)
 {
     for (size_t i = 0; i < sizeof extra_units / sizeof extra_units[0]; i++) {
@@ -263,8 +303,10 @@ static enum status_code scan_number(struct scan *s, double *number, struct statu
             p++;
     }
     if (p == start || (p == start + 1 && *start == '.')) {
-        return status_fail(st, STATUS_INPUT, "'%s': expected a number and a unit of %s", s->text,
-                           s->dimension);
+        const char *words = wanted_words(s->dimension);
+
+        return status_fail(st, STATUS_INPUT, "'%s': expected a number%s%s", s->text,
+                           words ? ": " : "", words ? words : "");
     }
     if ((*p == 'e' || *p == 'E') &&
         (digit(p[1]) || ((p[1] == '+' || p[1] == '-') && digit(p[2])))) {
@@ -450,6 +492,7 @@ static bool well_formed(const char *p)
 
 static enum status_code look_up(struct scan *s, struct term *t, struct status *st)
 {
+    char fault[UNIT_WORD_MAX + 48];
     ut_unit *unit;
     enum status_code code = STATUS_OK;
 
@@ -461,8 +504,7 @@ static enum status_code look_up(struct scan *s, struct term *t, struct status *s
     }
     if (t->word[0] == '\0') {
         if (!s->plain)
-            return status_fail(st, STATUS_INPUT, "'%s': the unit is missing, expected a unit of %s",
-                               s->text, s->dimension);
+            return wrong_unit(s->text, s->dimension, "the unit is missing", st);
         t->scale = 1;
         t->offset = 0;
         return STATUS_OK;
@@ -470,17 +512,18 @@ static enum status_code look_up(struct scan *s, struct term *t, struct status *s
     unit = well_formed(t->word) || strcmp(t->word, "1") == 0
                ? ut_parse(s->u->system, t->word, UT_ASCII)
                : NULL;
-    if (!unit)
-        return status_fail(st, STATUS_INPUT, "'%s': unknown unit %s, expected a unit of %s",
-                           s->text, t->word, s->dimension);
+    if (!unit) {
+        snprintf(fault, sizeof fault, "unknown unit %s", t->word);
+        return wrong_unit(s->text, s->dimension, fault, st);
+    }
     if (!same_dimension(unit, s->wanted) ||
         convert(unit, s->wanted, &t->scale, &t->offset) != STATUS_OK) {
         s->wrong_dimension = true;
-        code = status_fail(st, STATUS_INPUT, "'%s': expected a unit of %s, found %s%s", s->text,
-                           s->dimension, t->word,
-                           strcmp(t->word, "C") == 0 && strcmp(s->dimension, "K") == 0
-                               ? " (coulomb); write °C for a temperature"
-                               : "");
+        if (strcmp(t->word, "C") == 0 && strcmp(s->dimension, "K") == 0)
+            snprintf(fault, sizeof fault, "C is the coulomb, for a temperature write °C or degC");
+        else
+            snprintf(fault, sizeof fault, "found %s", t->word);
+        code = wrong_unit(s->text, s->dimension, fault, st);
     }
     ut_free(unit);
     return code;
@@ -550,8 +593,7 @@ static enum status_code scan_half_width(struct scan *s, struct units_value *out,
         return status_fail(st, STATUS_INPUT, "'%s': the part after ± is below zero", s->text);
     if (!s->plain && (strcmp(t.word, "%") == 0 || strcmp(t.word, "percent") == 0)) {
         if (value_bare)
-            return status_fail(st, STATUS_INPUT, "'%s': the unit is missing, expected a unit of %s",
-                               s->text, s->dimension);
+            return wrong_unit(s->text, s->dimension, "the unit is missing", st);
         if (s->offset_unit)
             return status_fail(st, STATUS_INPUT,
                                "'%s': a per cent of a temperature says nothing; write ± in °C",
@@ -615,8 +657,7 @@ static enum status_code parse(struct units *u, const char *text, const char *dim
 
     *wrong_dimension = false;
     if (!text)
-        return status_fail(st, STATUS_INPUT, "a value is missing, expected a unit of %s",
-                           dimension);
+        return wrong_unit("", dimension, "a value is missing", st);
     if (to_ascii(text, ascii, sizeof ascii, st) != STATUS_OK)
         return STATUS_INPUT;
     before = uselocale(u->c_locale);

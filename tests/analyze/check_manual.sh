@@ -117,7 +117,7 @@ mistake "'truewound coil list'" take nobody limb-a resistance
 mistake 'limb-a limb-b pair' take arm-7 limb-c resistance
 mistake "types one in" take arm-7 limb-a weight
 mistake "'truewound readings' shows them" readings nothing.here
-mistake "such as '8.7 ohm'" observe arm-7 limb-a resistance 8.7
+mistake 'such as 17 ohm' observe arm-7 limb-a resistance 8.7
 mistake 'quote a value with its unit' observe arm-7 limb-a resistance 8.7 ohm
 mistake 'says nothing without --voltage' observe arm-7 pair current '100 mA'
 mistake 'expected north or south' observe arm-7 limb-a polarity up
