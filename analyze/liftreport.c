@@ -140,7 +140,13 @@ static void say_meaning(FILE *out, const struct lifting *l)
             "rocks; then for missing turns ('truewound verify').");
         break;
     case LIFTING_AGREES:
-        say(out, "this says", "the pull agrees with the design and a face that sits well.");
+        if (isfinite(l->contact.low) && l->contact.low > l->contact_design)
+            say(out, "this says",
+                "the coil agrees with its design, but its faces sit as filed faces do, not as "
+                "close "
+                "as the design allows: lapping them would gain pull.");
+        else
+            say(out, "this says", "the pull agrees with the design and a face that sits well.");
         break;
     default:
         break;
