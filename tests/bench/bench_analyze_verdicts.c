@@ -1,7 +1,7 @@
 /* Scores the verdict on coils drawn at random by the simulated bench, whose physics is its own.
  *
  * Usage: bench_analyze_verdicts [-n COILS] [-s SEED] [--advised COILS] [-v] [--file DRAWN.jsonl]
- * The full run is -n 2000 --advised 200; the default is 60 and 10.
+ * --full is -n 2000 --advised 200; the default is 60 and 10.
  * Each coil is judged three times: after the first stage (resistance of both limbs, weight,
  * polarity), after the full sitting, and with the advisor choosing what to measure next from the
  * same sitting. Printed: share of leading findings that are right, reliability of their
@@ -632,6 +632,8 @@ int main(int argc, char **argv)
             coils = strtol(argv[++i], NULL, 10);
         else if (strcmp(argv[i], "-s") == 0 && i + 1 < argc)
             seed = strtol(argv[++i], NULL, 10);
+        else if (strcmp(argv[i], "--full") == 0)
+            coils = 2000, advised = 200;
         else if (strcmp(argv[i], "-v") == 0)
             b->verbose = true;
         else if (strcmp(argv[i], "--advised") == 0 && i + 1 < argc)
@@ -639,9 +641,10 @@ int main(int argc, char **argv)
         else if (strcmp(argv[i], "--file") == 0 && i + 1 < argc)
             file = argv[++i];
         else {
-            fprintf(stderr,
-                    "usage: %s [-n COILS] [-s SEED] [--advised COILS] [-v] [--file DRAWN]\n",
-                    argv[0]);
+            fprintf(
+                stderr,
+                "usage: %s [--full] [-n COILS] [-s SEED] [--advised COILS] [-v] [--file DRAWN]\n",
+                argv[0]);
             return 2;
         }
     }
