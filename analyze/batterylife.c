@@ -5,15 +5,16 @@
 #include <stdlib.h>
 
 #include "analyze/model/coil.h"
+#include "analyze/model/prediction.h"
 #include "analyze/printing.h"
 
 enum status_code batterylife_coil(const struct design *design, double *ohm, double *henry,
                                   double *u, struct status *st)
 {
-    struct coil_prediction *prediction = calloc(1, sizeof *prediction);
+    struct prediction *prediction = calloc(1, sizeof *prediction);
     struct coil_conditions k = {
         .drive = COIL_DRIVE_PAIR, .voltage = NAN, .current = 0.1, .keeper = true};
-    const struct coil_figure *figure;
+    const struct prediction_figure *figure;
     struct coil *coil = NULL;
     enum status_code code;
 
@@ -26,7 +27,7 @@ enum status_code batterylife_coil(const struct design *design, double *ohm, doub
     }
     code = coil_new(design, &coil, st);
     if (code == STATUS_OK)
-        code = coil_predict(coil, &k, COIL_INDUCTANCE, 0, prediction, st);
+        code = prediction_make(coil, &k, COIL_INDUCTANCE, 0, prediction, st);
     if (code == STATUS_OK) {
         figure = &prediction->figure[COIL_RESISTANCE_PAIR];
         *ohm = figure->value;

@@ -3,6 +3,8 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "analyze/model/prediction.h"
+
 /* A, what a bridge drives through a coil, about */
 #define SMALL_SIGNAL 1e-3
 
@@ -125,7 +127,7 @@ static double rise_factor(struct coil *coil, const struct coil_conditions *condi
 enum status_code compare_item(const struct design *design, const struct evidence_item *item,
                               struct compare_prediction *out, struct status *st)
 {
-    struct coil_prediction *prediction;
+    struct prediction *prediction;
     struct coil_conditions conditions;
     struct design copy = *design;
     struct coil *coil = NULL;
@@ -143,7 +145,7 @@ enum status_code compare_item(const struct design *design, const struct evidence
     put_conditions(item, &copy, &conditions);
     code = coil_new(&copy, &coil, st);
     if (code == STATUS_OK)
-        code = coil_predict(coil, &conditions, want, 0, prediction, st);
+        code = prediction_make(coil, &conditions, want, 0, prediction, st);
     if (code == STATUS_OK && prediction->figure[figure].exists &&
         isfinite(prediction->figure[figure].value)) {
         double factor = item->kind == EVIDENCE_INDUCTANCE && !is_small(item)

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "analyze/model/coil.h"
+#include "analyze/model/prediction.h"
 #include "analyze/outlook.h"
 
 #define POINTS 33
@@ -44,7 +45,7 @@ static void put(struct curve *curve, size_t i, double x, double y, double u)
 }
 
 static enum status_code pull_point(const struct design *design, const struct coil_conditions *k,
-                                   struct coil_prediction *prediction, struct amount *pull,
+                                   struct prediction *prediction, struct amount *pull,
                                    struct status *st)
 {
     struct coil *coil;
@@ -52,14 +53,14 @@ static enum status_code pull_point(const struct design *design, const struct coi
 
     if (code != STATUS_OK)
         return code;
-    code = coil_predict(coil, k, COIL_FIELD, 0, prediction, st);
+    code = prediction_make(coil, k, COIL_FIELD, 0, prediction, st);
     *pull = amount_of(prediction->figure[COIL_PULL].value, prediction->figure[COIL_PULL].u);
     coil_free(coil);
     return code;
 }
 
 static enum status_code pull_curve(const struct design *design, double reach, struct curve *curve,
-                                   struct coil_prediction *prediction, struct status *st)
+                                   struct prediction *prediction, struct status *st)
 {
     struct design copy = *design;
     struct coil_conditions k;
@@ -75,7 +76,7 @@ static enum status_code pull_curve(const struct design *design, double reach, st
         return code;
     coil_conditions_nominal(coil, &k);
     k.keeper = true;
-    code = coil_predict(coil, &k, COIL_FIELD, 0, prediction, st);
+    code = prediction_make(coil, &k, COIL_FIELD, 0, prediction, st);
     coil_free(coil);
     if (code != STATUS_OK)
         return code;
@@ -111,12 +112,12 @@ static enum status_code pull_curve(const struct design *design, double reach, st
 }
 
 static enum status_code rise_curve(const struct design *design, double reach, struct curve *curve,
-                                   struct coil_prediction *prediction, struct status *st)
+                                   struct prediction *prediction, struct status *st)
 {
     struct coil_conditions k;
     struct drive_circuit circuit;
     struct coil *coil;
-    const struct coil_figure *figure = prediction->figure;
+    const struct prediction_figure *figure = prediction->figure;
     double tau;
     double final_u;
     enum status_code code = coil_new(design, &coil, st);
@@ -124,7 +125,7 @@ static enum status_code rise_curve(const struct design *design, double reach, st
     if (code != STATUS_OK)
         return code;
     coil_conditions_nominal(coil, &k);
-    code = coil_predict(coil, &k, COIL_INDUCTANCE | COIL_FIELD, 0, prediction, st);
+    code = prediction_make(coil, &k, COIL_INDUCTANCE | COIL_FIELD, 0, prediction, st);
     coil_free(coil);
     if (code != STATUS_OK)
         return code;
@@ -155,7 +156,7 @@ static enum status_code rise_curve(const struct design *design, double reach, st
 
 /* First-order warming to the steady temperature, at the design's duty. */
 static enum status_code heat_curve(const struct design *design, double reach, struct curve *curve,
-                                   struct coil_prediction *prediction, struct status *st)
+                                   struct prediction *prediction, struct status *st)
 {
     struct coil_conditions k;
     struct outlook outlook;
@@ -166,7 +167,7 @@ static enum status_code heat_curve(const struct design *design, double reach, st
     if (code != STATUS_OK)
         return code;
     coil_conditions_nominal(coil, &k);
-    code = coil_predict(coil, &k, COIL_INDUCTANCE | COIL_FIELD, 0, prediction, st);
+    code = prediction_make(coil, &k, COIL_INDUCTANCE | COIL_FIELD, 0, prediction, st);
     if (code == STATUS_OK)
         code = outlook_make(coil_design(coil), prediction, &outlook, st);
     coil_free(coil);
@@ -195,7 +196,7 @@ static enum status_code heat_curve(const struct design *design, double reach, st
 enum status_code curves_make(const struct design *design, enum curves_kind kind, double reach,
                              struct curve *curve, struct status *st)
 {
-    struct coil_prediction *prediction = calloc(1, sizeof *prediction);
+    struct prediction *prediction = calloc(1, sizeof *prediction);
     enum status_code code;
 
     memset(curve, 0, sizeof *curve);

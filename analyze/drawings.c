@@ -122,7 +122,7 @@ static double or_zero(struct amount a)
     return amount_given(a) ? a.value : 0.0;
 }
 
-void drawings_coil(const struct design *design, const struct coil_prediction *prediction,
+void drawings_coil(const struct design *design, const struct prediction *prediction,
                    struct coildraw *shape, struct drawings_labels *labels)
 {
     const struct design_core *core = &design->core;
@@ -146,7 +146,7 @@ void drawings_coil(const struct design *design, const struct coil_prediction *pr
     shape->keeper_thickness = core->keeper.shape == DESIGN_ROUND ? or_zero(core->keeper.width)
                                                                  : or_zero(core->keeper.depth);
     for (int i = 0; i < limbs; ++i) {
-        const struct coil_figure *layers = &prediction->figure[COIL_LAYERS_A + i];
+        const struct prediction_figure *layers = &prediction->figure[COIL_LAYERS_A + i];
         bool aiding = design->winding.sense == DESIGN_AIDING;
 
         snprintf(labels->limb[i], sizeof labels->limb[i], "limb %c: %g turns", 'A' + i,

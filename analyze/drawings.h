@@ -7,6 +7,7 @@
 #include "analyze/infer/evidence.h"
 #include "analyze/model/coil.h"
 #include "analyze/model/design.h"
+#include "analyze/model/prediction.h"
 #include "reports/coildraw.h"
 #include "reports/plot.h"
 
@@ -26,7 +27,7 @@ struct drawings_labels {
     char title[128];
     char limb[2][64];
 };
-void drawings_coil(const struct design *design, const struct coil_prediction *prediction,
+void drawings_coil(const struct design *design, const struct prediction *prediction,
                    struct coildraw *shape, struct drawings_labels *labels);
 
 #endif

@@ -10,6 +10,7 @@
 #include "analyze/infer/lift.h"
 #include "analyze/infer/reading.h"
 #include "analyze/infer/suppose.h"
+#include "analyze/model/input.h"
 
 #define SHARED_MAX 320
 #define SLOTS_MAX  80
@@ -58,7 +59,7 @@ struct shared {
 struct one {
     struct reading_bench bench;
     struct evidence_set set; /* only items that are used */
-    struct coil_input input[COIL_INPUTS_MAX];
+    struct input input[INPUT_LIST_MAX];
     struct slot slot[SLOTS_MAX];
     size_t slots;
     size_t fellows; /* coils of the same lot of wire */
@@ -238,11 +239,11 @@ static enum status_code draw_spreads(const struct design *design, struct spreads
 #define IN_SPECIMEN(field) offsetof(struct coil_specimen, field)
 
 /* Inputs of the design that are no unknown of their own below. */
-static bool plain_input(const struct coil_input *input)
+static bool plain_input(const struct input *input)
 {
     size_t at = input->specimen_offset;
 
-    return at != COIL_NO_OFFSET && input->cause != COIL_CAUSE_TURNS &&
+    return at != INPUT_NO_OFFSET && input->cause != INPUT_CAUSE_TURNS &&
            at != IN_SPECIMEN(temperature) && at != IN_SPECIMEN(mean_turn_offset) &&
            at != IN_SPECIMEN(resistivity) && at != IN_SPECIMEN(roughness) &&
            at != IN_SPECIMEN(lead_resistance) && at != IN_SPECIMEN(model);
@@ -272,7 +273,7 @@ static enum status_code list_slots(struct learning *l, struct one *c, double dou
     if (contact < SHARED_MAX)
         l->middle_contact[contact] = log(fmax(c->bench.nominal.roughness, 1e-6));
     coil_conditions_nominal(c->bench.coil, &k);
-    inputs = coil_inputs(c->bench.coil, &k, c->input);
+    inputs = input_list(c->bench.coil, &k, c->input);
     for (size_t i = 0; i < inputs; i++) {
         bool diameter = c->input[i].specimen_offset == IN_SPECIMEN(wire_diameter);
 
@@ -456,15 +457,15 @@ static void apply(const struct one *c, const struct slot *s, double z, struct re
         break;
     case SLOT_WIRE:
     case SLOT_INPUT: {
-        const struct coil_input *input = &c->input[s->index];
+        const struct input *input = &c->input[s->index];
         struct coil_conditions unused = {0};
 
         /* as the verdict does: a size known badly stays positive */
-        coil_input_set(input,
-                       input->value > 0 && input->u > 0.2 * input->value
-                           ? input->value * exp(fmin(1, input->u / input->value) * z)
-                           : input->value + x,
-                       p, &unused);
+        input_set(input,
+                  input->value > 0 && input->u > 0.2 * input->value
+                      ? input->value * exp(fmin(1, input->u / input->value) * z)
+                      : input->value + x,
+                  p, &unused);
         break;
     }
     case SLOT_BUILD:

@@ -6,6 +6,7 @@
 
 #include "analyze/compare.h"
 #include "analyze/curves.h"
+#include "analyze/model/prediction.h"
 
 #define LINE_POINTS 25
 #define COVERAGE    1.96
@@ -140,7 +141,7 @@ struct plot *liftdrawings_current(const struct lifting *l)
  * NaN when it cannot be worked out. */
 static double design_pull(const struct lifting *l, double air, double *u)
 {
-    struct coil_prediction *prediction = calloc(1, sizeof *prediction);
+    struct prediction *prediction = calloc(1, sizeof *prediction);
     struct coil_conditions k = {
         .drive = COIL_DRIVE_PAIR, .voltage = NAN, .current = l->current, .keeper = true};
     struct design copy = l->entry.design;
@@ -151,7 +152,7 @@ static double design_pull(const struct lifting *l, double air, double *u)
     copy.core.gap = amount_of(air, copy.core.gap.u);
     *u = NAN;
     if (prediction && coil_new(&copy, &coil, &st) == STATUS_OK) {
-        if (coil_predict(coil, &k, COIL_FIELD, 0, prediction, &st) == STATUS_OK) {
+        if (prediction_make(coil, &k, COIL_FIELD, 0, prediction, &st) == STATUS_OK) {
             pull = prediction->figure[COIL_PULL].value;
             *u = prediction->figure[COIL_PULL].u / pull;
         }

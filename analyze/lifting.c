@@ -7,6 +7,8 @@
 
 #include "analyze/compare.h"
 #include "analyze/model/cell.h"
+#include "analyze/model/input.h"
+#include "analyze/model/prediction.h"
 #include "analyze/outlook.h"
 #include "db/quantity.h"
 
@@ -189,7 +191,7 @@ static double median_current(const struct lifting *l)
 
 static double design_current(const struct design *design)
 {
-    struct coil_prediction *prediction = calloc(1, sizeof *prediction);
+    struct prediction *prediction = calloc(1, sizeof *prediction);
     struct coil_conditions k;
     struct coil *coil;
     struct status st;
@@ -197,7 +199,7 @@ static double design_current(const struct design *design)
 
     if (prediction && coil_new(design, &coil, &st) == STATUS_OK) {
         coil_conditions_nominal(coil, &k);
-        if (coil_predict(coil, &k, COIL_ELECTRIC, 0, prediction, &st) == STATUS_OK)
+        if (prediction_make(coil, &k, COIL_ELECTRIC, 0, prediction, &st) == STATUS_OK)
             current = prediction->figure[COIL_CURRENT].value;
         coil_free(coil);
     }
@@ -308,11 +310,11 @@ static struct lifting_figure figure_of(const struct lift_fit *fit, double move)
 /* Predicts the same; *rest is what is uncertain in it beside the air, ln. */
 static enum status_code predict(struct lifting *l, double *rest, struct status *st)
 {
-    struct coil_prediction *prediction = calloc(1, sizeof *prediction);
+    struct prediction *prediction = calloc(1, sizeof *prediction);
     struct design copy = l->entry.design;
     struct coil_conditions k = {.drive = COIL_DRIVE_PAIR, .voltage = NAN, .keeper = true};
     struct coil *coil;
-    const struct coil_figure *pull;
+    const struct prediction_figure *pull;
     enum status_code code;
     double u;
 
@@ -322,13 +324,13 @@ static enum status_code predict(struct lifting *l, double *rest, struct status *
     k.current = l->current;
     code = coil_new(&copy, &coil, st);
     if (code == STATUS_OK) {
-        code = coil_predict(coil, &k, COIL_FIELD, 0, prediction, st);
+        code = prediction_make(coil, &k, COIL_FIELD, 0, prediction, st);
         coil_free(coil);
     }
     if (code == STATUS_OK) {
         pull = &prediction->figure[COIL_PULL];
         u = pull->value > 0.0 ? pull->u / pull->value : 0.0;
-        *rest = u * sqrt(fmax(0.0, 1.0 - pull->share[COIL_CAUSE_GAP]));
+        *rest = u * sqrt(fmax(0.0, 1.0 - pull->share[INPUT_CAUSE_GAP]));
         l->predicted = (struct lifting_figure){pull->value, pull->value * exp(-COVERAGE * u),
                                                pull->value * exp(COVERAGE * u)};
         l->limit = prediction->limit;
@@ -393,7 +395,7 @@ static void put_worst(struct lifting *l, const struct lifting_options *options)
 {
     const struct design *d = &l->entry.design;
     const struct cell_kind *kind = d->supply.battery[0] ? cell_kind(d->supply.battery) : NULL;
-    struct coil_prediction *prediction = calloc(1, sizeof *prediction);
+    struct prediction *prediction = calloc(1, sizeof *prediction);
     struct outlook outlook = {0};
     struct coil_conditions k;
     struct coil_observables y;
@@ -410,7 +412,7 @@ static void put_worst(struct lifting *l, const struct lifting_options *options)
         return;
     }
     coil_conditions_nominal(coil, &k);
-    if (coil_predict(coil, &k, COIL_FIELD | COIL_INDUCTANCE, 0, prediction, &st) == STATUS_OK)
+    if (prediction_make(coil, &k, COIL_FIELD | COIL_INDUCTANCE, 0, prediction, &st) == STATUS_OK)
         outlook_make(d, prediction, &outlook, &st);
     l->worst_temperature = isfinite(options->temperature) ? options->temperature
                            : outlook.powered              ? outlook.heat.temperature.value

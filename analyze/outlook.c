@@ -28,7 +28,7 @@ static const struct thermal_material *weakest_of(const struct design *d)
     return thermal_weakest(list, 2);
 }
 
-static struct thermal_coil coil_of(const struct design *d, const struct coil_prediction *p)
+static struct thermal_coil coil_of(const struct design *d, const struct prediction *p)
 {
     double core = d->core.limb.shape == DESIGN_ROUND
                       ? d->core.limb.width.value
@@ -49,11 +49,11 @@ static struct thermal_coil coil_of(const struct design *d, const struct coil_pre
     return coil;
 }
 
-enum status_code outlook_make(const struct design *design, const struct coil_prediction *prediction,
+enum status_code outlook_make(const struct design *design, const struct prediction *prediction,
                               struct outlook *out, struct status *st)
 {
     const struct design_supply *supply = &design->supply;
-    const struct coil_figure *figure = prediction->figure;
+    const struct prediction_figure *figure = prediction->figure;
     const struct thermal_material *weakest = weakest_of(design);
     struct thermal_material own = {"limit", "the design's own limit", 0.0, "stated"};
     struct thermal_supply drive = {.ampere = NAN, .source_ohm = supply->source_resistance.value};

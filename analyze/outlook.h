@@ -8,6 +8,7 @@
 #include "analyze/model/coil.h"
 #include "analyze/model/design.h"
 #include "analyze/model/drive.h"
+#include "analyze/model/prediction.h"
 #include "analyze/model/thermal.h"
 #include "db/status.h"
 
@@ -33,7 +34,7 @@ struct outlook {
 };
 
 /* From a completed design and its prediction (with COIL_INDUCTANCE). */
-enum status_code outlook_make(const struct design *design, const struct coil_prediction *prediction,
+enum status_code outlook_make(const struct design *design, const struct prediction *prediction,
                               struct outlook *out, struct status *st);
 
 #endif

@@ -30,10 +30,10 @@ static char *fact(struct making *m, const char *name)
     return m->value[i];
 }
 
-static void put_facts(struct making *m, const struct coil_prediction *prediction)
+static void put_facts(struct making *m, const struct prediction *prediction)
 {
     const struct design *d = m->design;
-    const struct coil_figure *figure = prediction->figure;
+    const struct prediction_figure *figure = prediction->figure;
     size_t size = sizeof *m->value;
 
     if (design_limbs(d) == 2)
@@ -139,9 +139,8 @@ static enum status_code put_rows(struct making *m, struct status *st)
     return code;
 }
 
-enum status_code windsheet_html(const struct design *design,
-                                const struct coil_prediction *prediction, const char *digest,
-                                char **html, size_t *size, struct status *st)
+enum status_code windsheet_html(const struct design *design, const struct prediction *prediction,
+                                const char *digest, char **html, size_t *size, struct status *st)
 {
     static const char *const cautions[] = {
         "Keep fingers, sleeves and hair from a winder that turns; fine wire under tension cuts.",

@@ -10,6 +10,8 @@
 #include "analyze/designfile.h"
 #include "analyze/drawings.h"
 #include "analyze/model/coil.h"
+#include "analyze/model/input.h"
+#include "analyze/model/prediction.h"
 #include "analyze/outlook.h"
 #include "analyze/printing.h"
 #include "reports/figure.h"
@@ -20,15 +22,15 @@
 #define DRAWS 20000
 
 /* The cause with the greatest share of the variance, or NULL when nothing is uncertain. */
-static const char *main_cause(const struct coil_figure *figure, double *share)
+static const char *main_cause(const struct prediction_figure *figure, double *share)
 {
     int most = 0;
 
-    for (int i = 1; i < COIL_CAUSES; ++i)
+    for (int i = 1; i < INPUT_CAUSES; ++i)
         if (figure->share[i] > figure->share[most])
             most = i;
     *share = figure->share[most];
-    return *share > 0.0 ? coil_cause_words((enum coil_cause)most) : NULL;
+    return *share > 0.0 ? input_cause_words((enum input_cause)most) : NULL;
 }
 
 /* Kilograms of wire are read in grams, ohms by their sign; a plain number has no unit. */
@@ -55,7 +57,7 @@ static void interval_cell(struct table *table, double low, double high, double u
 }
 
 static void figure_row(struct table *table, const char *words, const char *unit,
-                       const struct coil_figure *figure)
+                       const struct prediction_figure *figure)
 {
     char text[FIGURE_TEXT_SIZE];
     double share;
@@ -132,7 +134,7 @@ static void outlook_rows(struct table *table, const struct outlook *outlook)
 }
 
 static int print_table(const struct command_context *context, const struct design *design,
-                       const struct coil_prediction *prediction, const struct outlook *outlook)
+                       const struct prediction *prediction, const struct outlook *outlook)
 {
     struct table *table;
     char title[160];
@@ -147,7 +149,7 @@ static int print_table(const struct command_context *context, const struct desig
     table_column(table, TABLE_NAME, "interval", "95 % interval", NULL);
     table_column(table, TABLE_TEXT, "cause", "mostly from", NULL);
     for (int q = 0; q < COIL_QUANTITIES; ++q) {
-        const struct coil_figure *figure = &prediction->figure[q];
+        const struct prediction_figure *figure = &prediction->figure[q];
 
         if (figure->exists && isfinite(figure->value))
             figure_row(table, coil_quantity_words((enum coil_quantity)q),
@@ -173,13 +175,13 @@ static int print_table(const struct command_context *context, const struct desig
     return printing_table(context, NAME, table);
 }
 
-static json_t *figure_json(const struct coil_figure *figure, const char *unit)
+static json_t *figure_json(const struct prediction_figure *figure, const char *unit)
 {
     json_t *budget = json_object();
 
-    for (int i = 0; budget && i < COIL_CAUSES; ++i)
+    for (int i = 0; budget && i < INPUT_CAUSES; ++i)
         if (figure->share[i] > 0.0005)
-            json_object_set_new(budget, coil_cause_words((enum coil_cause)i),
+            json_object_set_new(budget, input_cause_words((enum input_cause)i),
                                 json_real(figure->share[i]));
     return json_pack("{s:s, s:o, s:o, s:o, s:o, s:o}", "unit", unit, "value",
                      printing_number(figure->value), "u", printing_number(figure->u), "low",
@@ -194,7 +196,7 @@ static json_t *interval_json(const struct thermal_interval *i)
 }
 
 static int print_json(const struct command_context *context, const struct design *design,
-                      const struct coil_prediction *prediction, const struct outlook *outlook)
+                      const struct prediction *prediction, const struct outlook *outlook)
 {
     json_t *figures = json_object();
     json_t *root;
@@ -278,7 +280,7 @@ static int run(struct command_context *context, int argc, char **argv)
     const char *path = NULL;
     int option;
     struct designfile_warnings warnings;
-    struct coil_prediction *prediction;
+    struct prediction *prediction;
     struct coil_conditions conditions;
     struct outlook outlook;
     struct coilbook_entry *entry;
@@ -326,7 +328,7 @@ static int run(struct command_context *context, int argc, char **argv)
         return command_wrong(context, NAME, "no memory");
     }
     coil_conditions_nominal(coil, &conditions);
-    if (coil_predict(coil, &conditions, COIL_ALL, DRAWS, prediction, &st) != STATUS_OK ||
+    if (prediction_make(coil, &conditions, COIL_ALL, DRAWS, prediction, &st) != STATUS_OK ||
         outlook_make(coil_design(coil), prediction, &outlook, &st) != STATUS_OK) {
         status_prefix(&st, "%s", argv[optind]);
         result = command_failed(context, NAME, &st);

@@ -15,6 +15,7 @@
 #include "analyze/judging.h"
 #include "analyze/liftdrawings.h"
 #include "analyze/lifting.h"
+#include "analyze/model/prediction.h"
 #include "analyze/outlook.h"
 #include "analyze/topdf.h"
 #include "analyze/windsheet.h"
@@ -38,7 +39,7 @@
 struct making {
     struct judged *judged;
     struct lifting *lift; /* NULL without lift trials */
-    struct coil_prediction prediction;
+    struct prediction prediction;
     struct outlook outlook;
     struct compare_prediction expected[EVIDENCE_MAX];
     struct sheet sheet;
@@ -369,7 +370,7 @@ static enum status_code predict(struct making *m, struct status *st)
     if (code != STATUS_OK)
         return code;
     coil_conditions_nominal(coil, &conditions);
-    code = coil_predict(coil, &conditions, COIL_ALL, 0, &m->prediction, st);
+    code = prediction_make(coil, &conditions, COIL_ALL, 0, &m->prediction, st);
     coil_free(coil);
     if (code == STATUS_OK)
         code = outlook_make(&m->judged->entry.design, &m->prediction, &m->outlook, st);
@@ -463,7 +464,7 @@ static int make(struct command_context *context, struct making *m, struct store 
 /* The sheet to wind by, of a coil or a design file. */
 static int make_blank(struct command_context *context, const char *name, const char *path)
 {
-    struct coil_prediction *prediction = calloc(1, sizeof *prediction);
+    struct prediction *prediction = calloc(1, sizeof *prediction);
     struct designfile_warnings warnings;
     struct coil_conditions conditions;
     struct coilbook_entry *entry;
@@ -478,7 +479,7 @@ static int make_blank(struct command_context *context, const char *name, const c
             STATUS_OK &&
         coil_new(&entry->design, &coil, &st) == STATUS_OK) {
         coil_conditions_nominal(coil, &conditions);
-        if (coil_predict(coil, &conditions, 0, 0, prediction, &st) == STATUS_OK &&
+        if (prediction_make(coil, &conditions, 0, 0, prediction, &st) == STATUS_OK &&
             windsheet_html(coil_design(coil), prediction, entry->digest, &html, &size, &st) ==
                 STATUS_OK)
             write_file(context, path, html, size, &st);

@@ -10,6 +10,7 @@
 #include <string.h>
 
 #include "analyze/infer/likely.h"
+#include "analyze/model/input.h"
 #include "analyze/model/uncertain.h"
 
 /* Spread of what hands, benches and the magnetic network add beyond the stated tolerances. All are
@@ -84,7 +85,7 @@ struct suppose {
     bool costly[EVIDENCE_MAX];
     bool any_costly;
     double layer_turns[2]; /* of a layer; NaN when there are no layers to speak of */
-    struct coil_input input[COIL_INPUTS_MAX];
+    struct input input[INPUT_LIST_MAX];
     struct nuisance nuisance[SUPPOSE_NUISANCES_MAX];
     size_t nuisances;
     struct other_wire wire[WIRES_MAX];
@@ -103,7 +104,7 @@ struct suppose {
 
 /* ---- from nuisances to a state ---- */
 
-static void apply_input(const struct coil_input *input, double z, struct coil_specimen *specimen)
+static void apply_input(const struct input *input, double z, struct coil_specimen *specimen)
 {
     struct coil_conditions unused;
     double value;
@@ -116,7 +117,7 @@ static void apply_input(const struct coil_input *input, double z, struct coil_sp
         value = input->value * exp(fmin(1, input->u / input->value) * z);
     else
         value = input->value + input->u * z;
-    coil_input_set(input, value, specimen, &unused);
+    input_set(input, value, specimen, &unused);
 }
 
 static void state_clear(const struct suppose *s, struct reading_state *state)
@@ -512,13 +513,13 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
     double metal = 1; /* share of a learnt lot that is its metal, not its section */
 
     coil_conditions_nominal(s->bench.coil, &k);
-    inputs = coil_inputs(s->bench.coil, &k, s->input);
+    inputs = input_list(s->bench.coil, &k, s->input);
     for (size_t i = 0; i < inputs; i++) {
         size_t at = s->input[i].specimen_offset;
 
         /* These have their own lines below. */
-        if (at == COIL_NO_OFFSET || at == IN_SPECIMEN(temperature) ||
-            s->input[i].cause == COIL_CAUSE_TURNS || at == IN_SPECIMEN(mean_turn_offset) ||
+        if (at == INPUT_NO_OFFSET || at == IN_SPECIMEN(temperature) ||
+            s->input[i].cause == INPUT_CAUSE_TURNS || at == IN_SPECIMEN(mean_turn_offset) ||
             at == IN_SPECIMEN(resistivity) || at == IN_SPECIMEN(roughness) ||
             at == IN_SPECIMEN(lead_resistance) || at == IN_SPECIMEN(model))
             continue;

@@ -4,51 +4,15 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "analyze/model/iron.h"
-#include "analyze/model/magnet.h"
-#include "analyze/model/solenoid.h"
-#include "analyze/model/surrogate.h"
-#include "analyze/model/uncertain.h"
+#include "analyze/model/core.h"
 #include "analyze/model/winding.h"
-
-/* A pole face with less flux density than about the earth's field has no polarity to a compass. */
-#define POLARITY_LEAST 50e-6
-
-/* The same for the mean flux density of a limb whose pole is open: about a tenth of it is outside.
- */
-#define POLARITY_LEAST_OPEN 500e-6
 
 /* A, beyond which the magnetic model is not asked. */
 #define CURRENT_MOST 1e4
 
-/* A contact gap thinner than this cannot be told from none, and the network needs some air. */
-#define GAP_LEAST 0.2e-6
-
-/* How far the network stands from a field solver over some seventy magnets (tests/published), as
- * limits. Pull: gaps below a quarter of the pole; WIDE: beyond that, or between cancelling limbs.
- * Flux and inductance: the same. With a shoe, whose thickness is not known, SHOE_LIMIT times as
- * much. The pull of the stray field is known STRAY times less well than that of the faces. */
-#define PULL_LIMIT       0.10
-#define PULL_LIMIT_WIDE  0.25
-#define FIELD_LIMIT      0.08
-#define FIELD_LIMIT_WIDE 0.13
-#define SHOE_LIMIT       1.7
-#define STRAY            2.0
-
-/* Worst miss of the surface that stands in for the magnetic circuit in Monte Carlo draws, as a part
- * of the standard uncertainty. What it misses is drawn too, so that 0.3 leaves the uncertainty
- * right to a few per cent (the misses are taken as independent of the inputs, which is all they
- * lack). */
-#define SURFACE_ERROR_MOST 0.3
-
 struct coil {
     struct design design; /* completed and checked */
-    bool pole_given;      /* the pole face has a size of its own */
-    bool keeper_given;
-    struct iron *iron; /* NULL: air core */
-    struct iron *yoke_iron;
-    struct iron *keeper_iron;
-    struct magnet_workspace *workspace;
+    struct core *core;
     struct winding_form form;
     double ohm_metre; /* nominal resistivity of the wire with its lay, 20 C */
 };
@@ -105,27 +69,6 @@ const char *coil_quantity_words(enum coil_quantity q)
 const char *coil_quantity_unit(enum coil_quantity q)
 {
     return (unsigned)q < COIL_QUANTITIES ? quantities[q].unit : "";
-}
-
-const char *coil_cause_words(enum coil_cause cause)
-{
-    static const char *const words[COIL_CAUSES] = {
-        [COIL_CAUSE_TURNS] = "turns",
-        [COIL_CAUSE_WIRE] = "wire diameter",
-        [COIL_CAUSE_COVERING] = "covering",
-        [COIL_CAUSE_RESISTIVITY] = "resistivity",
-        [COIL_CAUSE_TEMPERATURE] = "temperature",
-        [COIL_CAUSE_WINDING] = "winding",
-        [COIL_CAUSE_LEADS] = "leads",
-        [COIL_CAUSE_SUPPLY] = "supply",
-        [COIL_CAUSE_CORE] = "core",
-        [COIL_CAUSE_KEEPER] = "keeper",
-        [COIL_CAUSE_GAP] = "gap",
-        [COIL_CAUSE_IRON] = "iron",
-        [COIL_CAUSE_MODEL] = "magnet model",
-    };
-
-    return (unsigned)cause < COIL_CAUSES ? words[cause] : "unknown";
 }
 
 /* --- the specimen: what each number is called and what it may be --- */
@@ -229,17 +172,18 @@ static enum status_code check_specimen(const struct coil_specimen *s, struct sta
     return STATUS_OK;
 }
 
-/* --- making --- */
-
-static enum status_code find_iron(const char *name, const char *part, struct iron **iron,
-                                  struct status *st)
+bool coil_specimen_range(size_t offset, double *low, double *high)
 {
-    enum status_code code = iron_create(name, iron, st);
-
-    if (code)
-        status_prefix(st, "%s iron", part);
-    return code;
+    for (size_t i = 0; i < FIELDS; i++)
+        if (fields[i].offset == offset) {
+            *low = fields[i].low;
+            *high = fields[i].high;
+            return true;
+        }
+    return false;
 }
+
+/* --- making --- */
 
 enum status_code coil_new(const struct design *d, struct coil **out, struct status *st)
 {
@@ -252,24 +196,10 @@ enum status_code coil_new(const struct design *d, struct coil **out, struct stat
         return status_fail(st, STATUS_MEMORY, "no memory for a coil");
     own = &c->design;
     *own = *d;
-    c->keeper_given = amount_given(d->core.keeper.width);
     design_complete(own);
-    /* a completed design names the pole even where it is the limb's own end */
-    c->pole_given = own->core.pole_width.value != own->core.limb.width.value ||
-                    (own->core.limb.shape != DESIGN_ROUND &&
-                     own->core.pole_depth.value != own->core.limb.depth.value);
     code = design_check(own, st);
-    if (!code && !own->core.air)
-        code = find_iron(own->core.iron, "core", &c->iron, st);
-    if (!code && !own->core.air && own->core.form == DESIGN_U_YOKE)
-        code = find_iron(own->core.yoke_iron, "yoke", &c->yoke_iron, st);
-    if (!code && !own->core.air && c->keeper_given)
-        code = find_iron(own->core.keeper_iron, "keeper", &c->keeper_iron, st);
-    if (!code) {
-        c->workspace = magnet_workspace_create();
-        if (!c->workspace)
-            code = status_fail(st, STATUS_MEMORY, "no memory for the magnetic circuit");
-    }
+    if (!code)
+        code = core_new(own, &c->core, st);
     if (code) {
         coil_free(c);
         return code;
@@ -284,11 +214,7 @@ void coil_free(struct coil *c)
 {
     if (!c)
         return;
-    iron_free(c->iron);
-    iron_free(c->yoke_iron);
-    iron_free(c->keeper_iron);
-    if (c->workspace)
-        magnet_workspace_free(c->workspace);
+    core_free(c->core);
     free(c);
 }
 
@@ -297,10 +223,9 @@ const struct design *coil_design(const struct coil *c)
     return &c->design;
 }
 
-/* The part of the stated air that is more than faces in contact leave by themselves. */
-static struct amount beyond_contact(const struct design_core *core)
+const struct core *coil_core(const struct coil *c)
 {
-    return amount_of(fmax(core->gap.value - core->roughness.value, 0.0), core->gap.u);
+    return c->core;
 }
 
 void coil_specimen_nominal(const struct coil *c, struct coil_specimen *s)
@@ -338,7 +263,8 @@ void coil_specimen_nominal(const struct coil *c, struct coil_specimen *s)
     s->keeper_width = core->keeper.width.value;
     s->keeper_depth = core->keeper.depth.value;
     s->keeper_length = core->keeper_length.value;
-    s->gap = beyond_contact(core).value;
+    /* more than what faces in contact leave by themselves */
+    s->gap = fmax(core->gap.value - core->roughness.value, 0.0);
     s->roughness = core->roughness.value;
     s->iron_field = s->keeper_iron_field = s->remanence = s->model = 1.0;
 }
@@ -349,20 +275,10 @@ void coil_conditions_nominal(const struct coil *c, struct coil_conditions *k)
     k->voltage = c->design.supply.voltage.value;
     k->source_resistance = c->design.supply.source_resistance.value;
     k->current = NAN;
-    k->keeper = c->keeper_given;
+    k->keeper = core_has_keeper(c->core);
 }
 
 /* --- the electric half --- */
-
-/* What the electric half hands to the magnetic one. */
-struct drive {
-    double current;    /* A, at the terminals; NaN: no supply stated */
-    double share[2];   /* of it, through the turns of each limb */
-    double turns[2];   /* that carry it */
-    double resistance; /* ohm, of what is driven, without test leads */
-    double ring[2];    /* ohm, of the shorted turns */
-    double height[2];  /* m, of the windings */
-};
 
 static double parallel(double a, double b)
 {
@@ -382,8 +298,8 @@ static double through(double turns_ohm, double bypass)
 }
 
 static enum status_code electric(const struct coil *c, const struct coil_specimen *s,
-                                 const struct coil_conditions *k, double *y, struct drive *drive,
-                                 struct status *st)
+                                 const struct coil_conditions *k, double *y,
+                                 struct core_drive *drive, struct status *st)
 {
     const struct wire *wire = &c->design.winding.wire;
     const bool two = c->design.core.form != DESIGN_BAR;
@@ -495,314 +411,11 @@ static enum status_code electric(const struct coil *c, const struct coil_specime
     return STATUS_OK;
 }
 
-/* --- the magnetic half --- */
-
-static double section_area(enum design_shape shape, double width, double depth)
-{
-    switch (shape) {
-    case DESIGN_ROUND:
-        return M_PI / 4.0 * width * width;
-    case DESIGN_RECTANGULAR:
-        return width * depth;
-    case DESIGN_STADIUM:
-        return (width - depth) * depth + M_PI / 4.0 * depth * depth;
-    }
-    return NAN;
-}
-
-/* The magnetic circuit of a specimen: the one place where a design becomes reluctances. *face is
- * the area of the pole face over that of the limb. */
-static void geometry(const struct coil *c, const struct coil_specimen *s, const struct drive *drive,
-                     bool keeper, struct magnet *m, double *face)
-{
-    const struct design_core *core = &c->design.core;
-    const bool two = core->form != DESIGN_BAR;
-    const double depth = core->limb.shape == DESIGN_ROUND ? s->limb_width : s->limb_depth;
-    const double area = section_area(core->limb.shape, s->limb_width, depth);
-
-    memset(m, 0, sizeof *m);
-    m->form = two ? MAGNET_U : MAGNET_BAR;
-    m->spacing = two ? s->spacing : 0.0;
-    *face = 1.0;
-    if (c->pole_given)
-        *face = section_area(core->limb.shape, s->pole_width, s->pole_depth) / area;
-    for (int b = 0; b < (two ? 2 : 1); b++) {
-        struct magnet_limb *limb = &m->limb[b];
-
-        limb->section.outline = core->limb.shape == DESIGN_ROUND ? MAGNET_ROUND : MAGNET_RECTANGLE;
-        limb->section.width = s->limb_width;
-        limb->section.depth = area / s->limb_width; /* a stadium as the rectangle of its area */
-        limb->length = s->limb_length;
-        limb->turns = drive->turns[b];
-        limb->coil_start = fmax(0.5 * (s->limb_length - s->wound_length), 0.0);
-        limb->coil_end = fmin(limb->coil_start + s->wound_length, s->limb_length);
-        limb->coil_clearance = s->wrap;
-        limb->coil_height = fmin(drive->height[b], 0.5);
-        limb->iron = c->iron;
-        limb->h_scale = s->iron_field;
-        m->gap[b] = fmax(s->gap, s->roughness < GAP_LEAST ? GAP_LEAST : 0.0);
-        if (c->pole_given) {
-            limb->pole.outline = limb->section.outline;
-            limb->pole.width = s->pole_width;
-            limb->pole.depth =
-                core->limb.shape == DESIGN_ROUND
-                    ? s->pole_width
-                    : section_area(core->limb.shape, s->pole_width, s->pole_depth) / s->pole_width;
-        }
-    }
-    if (core->limb.shape == DESIGN_ROUND)
-        for (int b = 0; b < 2; b++)
-            m->limb[b].section.depth = s->limb_width;
-    m->contact_gap = s->roughness;
-    if (two) {
-        bool round_yoke = core->yoke.shape == DESIGN_ROUND;
-        double flatten = round_yoke ? 0.5 * sqrt(M_PI) : 1.0;
-
-        m->yoke.bent = core->form == DESIGN_U_BENT;
-        m->yoke.width = flatten * s->yoke_width;
-        m->yoke.thickness = flatten * (round_yoke ? s->yoke_width : s->yoke_depth);
-        m->yoke.length = isnan(s->yoke_length) ? 0.0 : s->yoke_length;
-        m->yoke.joint_gap = s->joint_gap;
-        m->yoke.iron = c->yoke_iron;
-        m->yoke.h_scale = s->iron_field;
-    }
-    if (keeper) {
-        bool round_bar = core->keeper.shape == DESIGN_ROUND;
-        double flatten = round_bar ? 0.5 * sqrt(M_PI) : 1.0;
-
-        m->keeper.present = true;
-        m->keeper.width = flatten * s->keeper_width;
-        m->keeper.thickness = flatten * (round_bar ? s->keeper_width : s->keeper_depth);
-        m->keeper.length = s->keeper_length;
-        m->keeper.iron = c->keeper_iron;
-        m->keeper.h_scale = s->keeper_iron_field;
-    }
-}
-
-static const char *part_word(enum magnet_part part)
-{
-    switch (part) {
-    case MAGNET_LIMB1_FOOT:
-    case MAGNET_LIMB1_POLE:
-    case MAGNET_LIMB2_FOOT:
-    case MAGNET_LIMB2_POLE:
-        return "limb";
-    case MAGNET_YOKE:
-        return "yoke";
-    case MAGNET_KEEPER:
-        return "keeper";
-    default:
-        return "pole";
-    }
-}
-
-static double polarity(double b, double least)
-{
-    return fabs(b) < least ? 0.0 : b > 0.0 ? 1.0 : -1.0;
-}
-
-static bool is_wide(const struct coil *c)
-{
-    const struct design_core *core = &c->design.core;
-
-    return core->gap.value >= 0.25 * core->pole_width.value ||
-           (core->form != DESIGN_BAR && c->design.winding.sense == DESIGN_CANCELLING);
-}
-
-/* Half the width of the factor 'model': what it means for the pull of the faces. */
-static double pull_limit(const struct coil *c)
-{
-    return (is_wide(c) ? PULL_LIMIT_WIDE : PULL_LIMIT) * (c->pole_given ? SHOE_LIMIT : 1.0);
-}
-
-/* What the same factor means for a flux or an inductance. */
-static double field_factor(const struct coil *c, const struct coil_specimen *s)
-{
-    double share = is_wide(c) ? FIELD_LIMIT_WIDE / PULL_LIMIT_WIDE : FIELD_LIMIT / PULL_LIMIT;
-
-    return fmax(1.0 + (s->model - 1.0) * share, 0.05);
-}
-
-/* The pull with the model's own factor on it. The part that the stray field makes, which at wide
- * gaps and between cancelling limbs is nearly as great as that of the faces and against it, is
- * known STRAY times less well. Soft iron is not pushed away. */
-static double modelled_pull(const struct magnet_result *r, const struct coil_specimen *s)
-{
-    double stray = fabs(r->pull - r->pull_near);
-
-    return fmax(r->pull + (s->model - 1.0) * (r->pull_near + STRAY * stray), 0.0);
-}
-
-static void field_figures(const struct coil *c, const struct coil_specimen *s, bool keeper,
-                          const struct magnet_result *r, const double turns[2], double face,
-                          struct coil_observables *out)
-{
-    const bool two = c->design.core.form != DESIGN_BAR;
-    const double area =
-        section_area(c->design.core.limb.shape, s->limb_width,
-                     c->design.core.limb.shape == DESIGN_ROUND ? s->limb_width : s->limb_depth);
-    const double factor = field_factor(c, s);
-    double *y = out->y, greatest = 0.0;
-
-    for (int b = 0; b < (two ? 2 : 1); b++) {
-        /* with a keeper what crosses the gap; without, little leaves the face itself, and the mean
-         * flux through the winding stands for what leaves the upper half of the limb */
-        double flux = r->flux[b == 0 ? MAGNET_GAP1 : MAGNET_GAP2], least = POLARITY_LEAST;
-
-        if (!keeper) {
-            flux = turns[b] > 0.0 ? r->linkage[b] / turns[b]
-                                  : r->flux[b == 0 ? MAGNET_LIMB1_FOOT : MAGNET_LIMB2_FOOT];
-            least = POLARITY_LEAST_OPEN;
-        }
-        flux *= factor;
-        if (b == 1) /* counted down limb b, which is into its pole face */
-            flux = -flux;
-        y[COIL_FLUX_A + b] = flux;
-        y[COIL_POLARITY_A + b] = polarity(flux / (area * face), least);
-        greatest = fmax(greatest, fabs(flux) / (area * face));
-    }
-    if (keeper)
-        y[COIL_B_POLE] = greatest;
-    y[COIL_B_LIMB] =
-        factor * (two ? fmax(fabs(r->b_max[0]), fabs(r->b_max[1])) : fabs(r->b_max[0]));
-    y[COIL_B_YOKE] = two ? factor * fabs(r->b[MAGNET_YOKE]) : NAN;
-    y[COIL_B_KEEPER] = keeper ? factor * fabs(r->b[MAGNET_KEEPER]) : NAN;
-    y[COIL_PULL] = !c->keeper_given ? NAN : keeper ? modelled_pull(r, s) : 0.0;
-    out->limit = r->limit_ratio > 1.0 ? part_word(r->limit) : NULL;
-}
-
-/* Inductance of what is driven, from the energy at the way the steady current divides. */
-static double seen_inductance(const struct coil_specimen *s, const struct drive *drive,
-                              const struct magnet_result *r, bool two)
-{
-    double sum = 0.0;
-
-    for (int i = 0; i < (two ? 2 : 1); i++)
-        for (int j = 0; j < (two ? 2 : 1); j++)
-            if (drive->share[i] != 0.0 && drive->share[j] != 0.0)
-                sum += drive->share[i] * drive->share[j] * s->sense[i] * s->sense[j] *
-                       r->inductance[i][j];
-    return sum;
-}
-
-/* Flux linkage over the current of what is driven; at next to none it is the inductance. */
-static double seen_linkage(const struct coil_specimen *s, const struct drive *drive,
-                           const struct magnet_result *r, bool two)
-{
-    double sum = 0.0;
-
-    if (fabs(drive->current) < 1e-9)
-        return seen_inductance(s, drive, r, two);
-    for (int i = 0; i < (two ? 2 : 1); i++)
-        if (drive->share[i] != 0.0)
-            sum += drive->share[i] * s->sense[i] * r->linkage[i];
-    return sum / drive->current;
-}
-
-/* Without iron. The limbs are taken as far apart. */
-static void air_figures(const struct coil *c, const struct coil_specimen *s,
-                        const struct drive *drive, unsigned want, double source,
-                        struct coil_observables *out)
-{
-    const bool two = c->design.core.form != DESIGN_BAR;
-    double *y = out->y, total = 0.0;
-
-    for (int b = 0; b < (two ? 2 : 1); b++) {
-        double depth = c->design.core.limb.shape == DESIGN_ROUND ? s->limb_width : s->limb_depth;
-        double hole = section_area(c->design.core.limb.shape, s->limb_width, depth);
-        double h = drive->height[b], radius = sqrt(hole / M_PI) + s->wrap + 0.5 * h;
-        double field =
-            solenoid_end_field(radius, s->wound_length,
-                               drive->current * drive->share[b] * drive->turns[b] * s->sense[b]);
-
-        if (b == 1)
-            field = -field;
-        if (want & COIL_FIELD) {
-            y[COIL_FLUX_A + b] = field * hole;
-            y[COIL_POLARITY_A + b] = polarity(field, POLARITY_LEAST);
-            y[COIL_B_POLE] = b == 0 ? fabs(field) : fmax(y[COIL_B_POLE], fabs(field));
-        }
-        if (want & COIL_INDUCTANCE)
-            total += drive->share[b] * drive->share[b] *
-                     solenoid_inductance(radius, s->wound_length, h, drive->turns[b]);
-    }
-    if ((want & COIL_INDUCTANCE) && !isinf(drive->resistance)) {
-        y[COIL_INDUCTANCE_OFF] = out->linkage_off = total;
-        y[COIL_TAU_OFF] = total / (drive->resistance + source);
-    }
-}
-
-static enum status_code magnetic(struct coil *c, const struct coil_specimen *s,
-                                 const struct coil_conditions *k, unsigned want,
-                                 const struct drive *drive, struct coil_observables *out,
-                                 struct status *st)
-{
-    const bool two = c->design.core.form != DESIGN_BAR;
-    const bool keeper = k->keeper && c->keeper_given, broken = isinf(drive->resistance);
-    const double source = isnan(k->voltage) ? 0.0 : k->source_resistance;
-    const double factor = field_factor(c, s);
-    struct magnet m;
-    struct magnet_result on, off, *working;
-    bool have_on = false, have_off = false;
-    double face = 1.0, current[2];
-    enum status_code code;
-
-    for (int b = 0; b < 2; b++)
-        current[b] = drive->current * drive->share[b] * s->sense[b];
-    if (c->keeper_given && (keeper || (want & (COIL_INDUCTANCE | COIL_RESIDUAL)))) {
-        geometry(c, s, drive, true, &m, &face);
-        code = magnet_solve(c->workspace, &m, current, &on, st);
-        if (code)
-            return code;
-        have_on = true;
-        if (want & COIL_RESIDUAL) {
-            struct magnet_result after;
-            double pull;
-
-            code = magnet_residual(c->workspace, &m, &on, &pull, &after, st);
-            if (code)
-                return code;
-            /* weak residual fields go with the coercive force, the pull with their square */
-            out->y[COIL_RESIDUAL_PULL] = modelled_pull(&after, s) * s->remanence * s->remanence;
-        }
-    }
-    if (!keeper || (want & COIL_INDUCTANCE)) {
-        geometry(c, s, drive, false, &m, &face);
-        code = magnet_solve(c->workspace, &m, current, &off, st);
-        if (code)
-            return code;
-        have_off = true;
-    }
-    working = keeper ? &on : &off;
-    if (want & COIL_FIELD)
-        field_figures(c, s, keeper, working, drive->turns, face, out);
-    if (!(want & COIL_INDUCTANCE) || broken)
-        return STATUS_OK;
-    if (have_on) {
-        out->y[COIL_INDUCTANCE_ON] = factor * seen_inductance(s, drive, &on, two);
-        out->linkage_on = factor * seen_linkage(s, drive, &on, two);
-        out->y[COIL_TAU_ON] = out->y[COIL_INDUCTANCE_ON] / (drive->resistance + source);
-    }
-    if (have_off) {
-        out->y[COIL_INDUCTANCE_OFF] = factor * seen_inductance(s, drive, &off, two);
-        out->linkage_off = factor * seen_linkage(s, drive, &off, two);
-        out->y[COIL_TAU_OFF] = out->y[COIL_INDUCTANCE_OFF] / (drive->resistance + source);
-    }
-    for (int b = 0; b < (two ? 2 : 1); b++)
-        if (s->shorted[b] > 0.0 && drive->turns[b] > 0.0 && drive->ring[b] > 0.0) {
-            double ratio = s->shorted[b] / drive->turns[b];
-
-            out->y[COIL_TAU_SHORT] =
-                factor * working->inductance[b][b] * ratio * ratio / drive->ring[b];
-        }
-    return STATUS_OK;
-}
-
 enum status_code coil_forward(struct coil *c, const struct coil_specimen *s,
                               const struct coil_conditions *k, unsigned want,
                               struct coil_observables *out, struct status *st)
 {
-    struct drive drive;
+    struct core_drive drive;
     enum status_code code;
 
     for (int q = 0; q < COIL_QUANTITIES; q++)
@@ -829,281 +442,6 @@ enum status_code coil_forward(struct coil *c, const struct coil_specimen *s,
                            "%g A",
                            drive.current, k->voltage, drive.resistance + k->source_resistance,
                            -CURRENT_MOST, CURRENT_MOST);
-    if (c->design.core.air) {
-        air_figures(c, s, &drive, want, isnan(k->voltage) ? 0.0 : k->source_resistance, out);
-        return status_ok(st);
-    }
-    code = magnetic(c, s, k, want, &drive, out, st);
+    code = core_figures(c->core, s, k, want, &drive, out, st);
     return code ? code : status_ok(st);
-}
-
-/* --- what is uncertain --- */
-
-struct list {
-    struct coil_input *inputs;
-    size_t n;
-};
-
-static void add(struct list *l, const char *name, enum coil_cause cause, double value, double u,
-                enum uncertain_shape shape, size_t specimen, size_t conditions, bool both)
-{
-    if (!(u > 0.0) || !isfinite(value) || !isfinite(u) || l->n == COIL_INPUTS_MAX)
-        return;
-    l->inputs[l->n++] =
-        (struct coil_input){name, cause, value, u, (int)shape, specimen, conditions, both};
-}
-
-#define IN_SPECIMEN(member) offsetof(struct coil_specimen, member), COIL_NO_OFFSET
-
-static void add_amount(struct list *l, const char *name, enum coil_cause cause, struct amount a,
-                       size_t specimen, size_t conditions)
-{
-    add(l, name, cause, a.value, a.u, UNCERTAIN_NORMAL, specimen, conditions, false);
-}
-
-size_t coil_inputs(const struct coil *c, const struct coil_conditions *k,
-                   struct coil_input inputs[COIL_INPUTS_MAX])
-{
-    const struct design_core *core = &c->design.core;
-    const struct design_winding *w = &c->design.winding;
-    const struct design_supply *supply = &c->design.supply;
-    const bool two = core->form != DESIGN_BAR, iron = !core->air;
-    struct list l = {inputs, 0};
-    struct winding_result r;
-    double turn = 0.0;
-
-    add_amount(&l, "turns of limb a", COIL_CAUSE_TURNS, w->turns[0], IN_SPECIMEN(turns[0]));
-    if (two)
-        add_amount(&l, "turns of limb b", COIL_CAUSE_TURNS, w->turns[1], IN_SPECIMEN(turns[1]));
-    add(&l, "wire diameter", COIL_CAUSE_WIRE, w->wire.diameter, w->wire.tolerance / sqrt(3.0),
-        UNCERTAIN_UNIFORM, IN_SPECIMEN(wire_diameter[0]), true);
-    add(&l, "overall wire diameter", COIL_CAUSE_COVERING, w->wire.overall_nom,
-        0.5 * (w->wire.overall_max - w->wire.overall_min) / sqrt(3.0), UNCERTAIN_UNIFORM,
-        IN_SPECIMEN(wire_overall[0]), true);
-    /* between the 58 and 59 MS/m that bound winding copper (IEC 60317-0-1) */
-    add(&l, "resistivity", COIL_CAUSE_RESISTIVITY, 1.0, 0.5 / 58.5 / sqrt(3.0), UNCERTAIN_UNIFORM,
-        IN_SPECIMEN(resistivity), false);
-    add_amount(&l, "winding temperature", COIL_CAUSE_TEMPERATURE, supply->ambient,
-               IN_SPECIMEN(temperature));
-    add_amount(&l, "fill", COIL_CAUSE_WINDING, w->fill, IN_SPECIMEN(fill));
-    add_amount(&l, "wound length", COIL_CAUSE_WINDING, w->wound_length, IN_SPECIMEN(wound_length));
-    add_amount(&l, "wrap on the core", COIL_CAUSE_WINDING, w->wrap, IN_SPECIMEN(wrap));
-    add_amount(&l, "wrap between layers", COIL_CAUSE_WINDING, w->interlayer,
-               IN_SPECIMEN(interlayer));
-    if (w->ends == DESIGN_TAPERED)
-        add_amount(&l, "taper", COIL_CAUSE_WINDING, w->taper, IN_SPECIMEN(taper));
-    /* a hand keeps the length of its turns to about a per cent: common practice, no source */
-    if (winding_smooth(&c->form, w->turns[0].value, &r))
-        turn = r.mean_turn;
-    add(&l, "tightness of winding", COIL_CAUSE_WINDING, 0.0, 0.01 * turn, UNCERTAIN_NORMAL,
-        IN_SPECIMEN(mean_turn_offset[0]), true);
-    add_amount(&l, "lead length", COIL_CAUSE_LEADS, w->lead_length, IN_SPECIMEN(lead_length));
-    if (two)
-        add_amount(&l, "cross-over length", COIL_CAUSE_LEADS, w->crossover, IN_SPECIMEN(crossover));
-    if (k && !isnan(k->voltage)) {
-        add(&l, "supply voltage", COIL_CAUSE_SUPPLY, k->voltage, supply->voltage.u,
-            UNCERTAIN_NORMAL, COIL_NO_OFFSET, offsetof(struct coil_conditions, voltage), false);
-        add(&l, "source resistance", COIL_CAUSE_SUPPLY, k->source_resistance,
-            supply->source_resistance.u, UNCERTAIN_NORMAL, COIL_NO_OFFSET,
-            offsetof(struct coil_conditions, source_resistance), false);
-    }
-    add_amount(&l, "core width", COIL_CAUSE_CORE, core->limb.width, IN_SPECIMEN(limb_width));
-    if (core->limb.shape != DESIGN_ROUND)
-        add_amount(&l, "core depth", COIL_CAUSE_CORE, core->limb.depth, IN_SPECIMEN(limb_depth));
-    if (!iron)
-        return l.n;
-    add_amount(&l, "limb length", COIL_CAUSE_CORE, core->limb_length, IN_SPECIMEN(limb_length));
-    if (c->pole_given) {
-        add_amount(&l, "pole width", COIL_CAUSE_CORE, core->pole_width, IN_SPECIMEN(pole_width));
-        if (core->limb.shape != DESIGN_ROUND)
-            add_amount(&l, "pole depth", COIL_CAUSE_CORE, core->pole_depth,
-                       IN_SPECIMEN(pole_depth));
-    }
-    if (two)
-        add_amount(&l, "limb spacing", COIL_CAUSE_CORE, core->spacing, IN_SPECIMEN(spacing));
-    if (core->form == DESIGN_U_YOKE) {
-        add_amount(&l, "yoke width", COIL_CAUSE_CORE, core->yoke.width, IN_SPECIMEN(yoke_width));
-        if (core->yoke.shape != DESIGN_ROUND)
-            add_amount(&l, "yoke thickness", COIL_CAUSE_CORE, core->yoke.depth,
-                       IN_SPECIMEN(yoke_depth));
-        add_amount(&l, "yoke length", COIL_CAUSE_CORE, core->yoke_length, IN_SPECIMEN(yoke_length));
-        add_amount(&l, "joint gap", COIL_CAUSE_GAP, core->joint_gap, IN_SPECIMEN(joint_gap));
-    }
-    add(&l, "core iron", COIL_CAUSE_IRON, 1.0, iron_facts(c->iron)->spread, UNCERTAIN_NORMAL,
-        IN_SPECIMEN(iron_field), false);
-    if (!c->keeper_given) {
-        add(&l, "magnet model", COIL_CAUSE_MODEL, 1.0, pull_limit(c) / sqrt(3.0), UNCERTAIN_UNIFORM,
-            IN_SPECIMEN(model), false);
-        return l.n;
-    }
-    add_amount(&l, "keeper width", COIL_CAUSE_KEEPER, core->keeper.width,
-               IN_SPECIMEN(keeper_width));
-    if (core->keeper.shape != DESIGN_ROUND)
-        add_amount(&l, "keeper thickness", COIL_CAUSE_KEEPER, core->keeper.depth,
-                   IN_SPECIMEN(keeper_depth));
-    add_amount(&l, "keeper length", COIL_CAUSE_KEEPER, core->keeper_length,
-               IN_SPECIMEN(keeper_length));
-    add(&l, "keeper iron", COIL_CAUSE_IRON, 1.0, iron_facts(c->keeper_iron)->spread,
-        UNCERTAIN_NORMAL, IN_SPECIMEN(keeper_iron_field), false);
-    add_amount(&l, "gap", COIL_CAUSE_GAP, beyond_contact(core), IN_SPECIMEN(gap));
-    if (!(core->gap.value > core->roughness.value)) /* a stated gap is the whole air */
-        add_amount(&l, "contact roughness", COIL_CAUSE_GAP, core->roughness,
-                   IN_SPECIMEN(roughness));
-    if (iron_facts(c->iron)->coercivity > 0.0)
-        add(&l, "coercive force", COIL_CAUSE_IRON, 1.0,
-            iron_facts(c->iron)->coercivity_spread / iron_facts(c->iron)->coercivity,
-            UNCERTAIN_NORMAL, IN_SPECIMEN(remanence), false);
-    add(&l, "magnet model", COIL_CAUSE_MODEL, 1.0, pull_limit(c) / sqrt(3.0), UNCERTAIN_UNIFORM,
-        IN_SPECIMEN(model), false);
-    return l.n;
-}
-
-void coil_input_set(const struct coil_input *input, double value, struct coil_specimen *s,
-                    struct coil_conditions *k)
-{
-    if (s && input->specimen_offset != COIL_NO_OFFSET) {
-        memcpy((char *)s + input->specimen_offset, &value, sizeof value);
-        if (input->both)
-            memcpy((char *)s + input->specimen_offset + sizeof value, &value, sizeof value);
-    }
-    if (k && input->conditions_offset != COIL_NO_OFFSET)
-        memcpy((char *)k + input->conditions_offset, &value, sizeof value);
-}
-
-/* --- prediction --- */
-
-struct task {
-    struct coil *coil;
-    struct coil_specimen specimen;
-    struct coil_conditions conditions;
-    unsigned want;
-    const struct coil_input *inputs;
-    size_t n;
-    const struct surrogate *surface; /* of what is magnetic; NULL: solve it */
-    size_t drawn;
-    bool plain; /* leave out the plain factor: the surface need not learn a multiplication */
-};
-
-static enum status_code run(void *context, const double *x, double *y, struct status *st)
-{
-    struct task *t = context;
-    struct coil_specimen s = t->specimen;
-    struct coil_conditions k = t->conditions;
-    struct coil_observables out;
-    enum status_code code;
-
-    for (size_t i = 0; i < t->n; i++)
-        coil_input_set(&t->inputs[i], x[i], &s, &k);
-    /* the covering cannot be thinner than nothing */
-    for (int b = 0; b < 2; b++)
-        s.wire_overall[b] = fmax(s.wire_overall[b], s.wire_diameter[b]);
-    if (t->plain)
-        s.remanence = 1.0;
-    code = coil_forward(t->coil, &s, &k, t->surface ? COIL_ELECTRIC : t->want, &out, st);
-    if (code)
-        return code;
-    if (t->surface) {
-        surrogate_run(t->surface, x, t->drawn++, out.y + COIL_POLARITY_A);
-        out.y[COIL_RESIDUAL_PULL] *= s.remanence * s.remanence;
-    }
-    memcpy(y, out.y, sizeof out.y);
-    return STATUS_OK;
-}
-
-/* Only the magnetic results, for the surface. */
-static enum status_code run_magnetic(void *context, const double *x, double *y, struct status *st)
-{
-    double all[COIL_QUANTITIES];
-    enum status_code code = run(context, x, all, st);
-
-    memcpy(y, all + COIL_POLARITY_A, (COIL_QUANTITIES - COIL_POLARITY_A) * sizeof *y);
-    return code;
-}
-
-/* Physical bounds of an input: those of its field. */
-static void bounds(const struct coil_input *input, double *low, double *high)
-{
-    *low = input->conditions_offset == offsetof(struct coil_conditions, source_resistance)
-               ? 0.0
-               : -INFINITY;
-    *high = INFINITY;
-    for (size_t i = 0; i < FIELDS; i++)
-        if (fields[i].offset == input->specimen_offset) {
-            *low = fields[i].low;
-            *high = fields[i].high;
-        }
-}
-
-enum status_code coil_predict(struct coil *c, const struct coil_conditions *k, unsigned want,
-                              size_t draws, struct coil_prediction *out, struct status *st)
-{
-    struct coil_input inputs[COIL_INPUTS_MAX];
-    struct uncertain_input x[COIL_INPUTS_MAX];
-    struct uncertain_result first[COIL_QUANTITIES], mc[COIL_QUANTITIES];
-    double components[COIL_QUANTITIES * COIL_INPUTS_MAX], shares[COIL_INPUTS_MAX];
-    struct surrogate *surface = NULL;
-    struct coil_observables nominal;
-    struct task task = {.coil = c, .conditions = *k, .want = want, .inputs = inputs};
-    enum status_code code;
-
-    memset(out, 0, sizeof *out);
-    coil_specimen_nominal(c, &task.specimen);
-    code = coil_forward(c, &task.specimen, k, want, &nominal, st);
-    if (code)
-        return code;
-    out->limit = nominal.limit;
-    task.n = coil_inputs(c, k, inputs);
-    for (size_t i = 0; i < task.n; i++) {
-        x[i] = (struct uncertain_input){.name = inputs[i].name,
-                                        .shape = (enum uncertain_shape)inputs[i].shape,
-                                        .value = inputs[i].value,
-                                        .u = inputs[i].u,
-                                        .dof = INFINITY};
-        bounds(&inputs[i], &x[i].low, &x[i].high);
-    }
-    code =
-        uncertain_first_order(run, &task, x, task.n, NULL, COIL_QUANTITIES, first, components, st);
-    out->surface_error = NAN;
-    /* fitting the surface costs a few thousand solutions: not worth it for few draws */
-    if (!code && draws >= 10000 && (want & COIL_ALL) && !isnan(nominal.y[COIL_CURRENT])) {
-        task.plain = true;
-        code = surrogate_fit(run_magnetic, &task, x, task.n, COIL_QUANTITIES - COIL_POLARITY_A,
-                             components + COIL_POLARITY_A * task.n, 21u, &surface,
-                             &out->surface_error, st);
-        task.plain = false;
-        if (!code && out->surface_error < SURFACE_ERROR_MOST)
-            task.surface = surface;
-        else
-            out->surface_error = NAN;
-    }
-    if (!code && draws > 0)
-        code = uncertain_monte_carlo(run, &task, x, task.n, NULL, COIL_QUANTITIES, draws, 20u, mc,
-                                     &out->failed, st);
-    surrogate_free(surface);
-    if (code)
-        return code;
-    out->draws = draws - out->failed;
-    for (size_t q = 0; q < COIL_QUANTITIES; q++) {
-        struct coil_figure *f = &out->figure[q];
-
-        f->exists = !isnan(nominal.y[q]);
-        f->value = nominal.y[q];
-        f->u = isinf(f->value) ? 0.0 : first[q].u;
-        f->low = isinf(f->value) ? f->value : first[q].low;
-        f->high = isinf(f->value) ? f->value : first[q].high;
-        f->mc_mean = f->mc_u = NAN;
-        if (!f->exists || isinf(f->value))
-            continue;
-        uncertain_shares(components, task.n, NULL, q, shares);
-        for (size_t i = 0; i < task.n; i++)
-            f->share[inputs[i].cause] += shares[i];
-        if (draws > 0 && isfinite(mc[q].u)) {
-            f->mc_mean = mc[q].value;
-            f->mc_u = mc[q].u;
-            f->low = mc[q].low;
-            f->high = mc[q].high;
-            f->agrees = uncertain_agree(&first[q], &mc[q], 1);
-        }
-    }
-    return status_ok(st);
 }

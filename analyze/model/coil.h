@@ -143,6 +143,7 @@ struct coil_observables {
 };
 
 struct coil; /* opaque */
+struct core; /* the magnetic half, core.h */
 
 /* Prepares a design: design_complete() is applied to a copy, design_check() too, irons are looked
  * up. On success *out is to be given to coil_free(). STATUS_INPUT for a design that cannot be,
@@ -150,8 +151,9 @@ struct coil; /* opaque */
 enum status_code coil_new(const struct design *d, struct coil **out, struct status *st);
 void coil_free(struct coil *c);
 
-/* The completed design inside. */
+/* The completed design inside, and its core. They live as long as the coil. */
 const struct design *coil_design(const struct coil *c);
+const struct core *coil_core(const struct coil *c);
 
 /* The coil exactly as designed, at the ambient temperature. */
 void coil_specimen_nominal(const struct coil *c, struct coil_specimen *s);
@@ -167,78 +169,9 @@ enum status_code coil_forward(struct coil *c, const struct coil_specimen *s,
                               const struct coil_conditions *k, unsigned want,
                               struct coil_observables *out, struct status *st);
 
-/* Where an uncertainty comes from: the lines of the budget. */
-enum coil_cause {
-    COIL_CAUSE_TURNS,
-    COIL_CAUSE_WIRE,        /* bare diameter */
-    COIL_CAUSE_COVERING,    /* overall diameter */
-    COIL_CAUSE_RESISTIVITY, /* metal */
-    COIL_CAUSE_TEMPERATURE,
-    COIL_CAUSE_WINDING, /* fill, length, wraps, tension, taper */
-    COIL_CAUSE_LEADS,
-    COIL_CAUSE_SUPPLY,
-    COIL_CAUSE_CORE, /* sizes of limb, yoke, pole */
-    COIL_CAUSE_KEEPER,
-    COIL_CAUSE_GAP,   /* gap, roughness, joints */
-    COIL_CAUSE_IRON,  /* B-H curve */
-    COIL_CAUSE_MODEL, /* what the magnetic network leaves out */
-    COIL_CAUSES
-};
-
-/* Words for a table: "turns", "wire diameter", ... */
-const char *coil_cause_words(enum coil_cause cause);
-
-/* One free number of a specimen or of the conditions, with what is known of it. This is the same
- * list for prediction and for inference (there it is the prior of the nuisance parameters). */
-struct coil_input {
-    const char *name; /* static text: "wire diameter" */
-    enum coil_cause cause;
-    double value;             /* best estimate, SI */
-    double u;                 /* standard uncertainty */
-    int shape;                /* enum uncertain_shape (uncertain.h) */
-    size_t specimen_offset;   /* offsetof in struct coil_specimen, or COIL_NO_OFFSET */
-    size_t conditions_offset; /* offsetof in struct coil_conditions, or COIL_NO_OFFSET */
-    bool both;                /* the next double too (same value for limb b) */
-};
-#define COIL_NO_OFFSET  ((size_t)-1)
-#define COIL_INPUTS_MAX 48
-
-/* Lists the uncertain inputs of a design (only those with u > 0) and their number. */
-size_t coil_inputs(const struct coil *c, const struct coil_conditions *k,
-                   struct coil_input inputs[COIL_INPUTS_MAX]);
-
-/* Puts one value into a specimen or conditions, both limbs when the input says so. */
-void coil_input_set(const struct coil_input *input, double value, struct coil_specimen *s,
-                    struct coil_conditions *k);
-
-/* A predicted figure. Standard uncertainty by first order (JCGM 100) and by Monte Carlo (JCGM 101);
- * low and high are the 95 % interval of the Monte Carlo draws when there were any, else value +-
- * coverage factor x u. */
-struct coil_figure {
-    bool exists;
-    double value;
-    double u;
-    double low, high;
-    double share[COIL_CAUSES]; /* of the first-order variance by cause; sums to 1 */
-    double mc_mean, mc_u;      /* NaN without draws */
-    bool agrees; /* first order and Monte Carlo agree to one digit of u (JCGM 101 clause 8) */
-};
-
-struct coil_prediction {
-    struct coil_figure figure[COIL_QUANTITIES];
-    const char *limit; /* as in coil_observables, for the nominal coil */
-    size_t draws;      /* Monte Carlo draws that were used */
-    size_t failed;     /* draws that could not be worked out */
-    /* The magnetic circuit is drawn through a surface fitted to true solutions, with what the
-     * surface misses drawn as well (surrogate.h). This is its worst miss as a part of the standard
-     * uncertainty. NaN: every draw was solved, as it is below 10 000 draws, or where the surface
-     * would miss more than 0.3. */
-    double surface_error;
-};
-
-/* Every figure of a design with its uncertainty. draws: Monte Carlo draws, 0 for first order only,
- * 100 000 is plenty; fixed seed, the same answer on every machine. */
-enum status_code coil_predict(struct coil *c, const struct coil_conditions *k, unsigned want,
-                              size_t draws, struct coil_prediction *out, struct status *st);
+/* The range that coil_forward() allows the number of a specimen at that offset (offsetof in struct
+ * coil_specimen), in the unit of the member. False, and *low and *high untouched, for an offset
+ * that is none of a number with a range. */
+bool coil_specimen_range(size_t offset, double *low, double *high);
 
 #endif

@@ -1,6 +1,7 @@
 #include "analyze/model/plan.h"
 #include "analyze/model/amount.h"
 #include "analyze/model/coil.h"
+#include "analyze/model/prediction.h"
 #include "analyze/model/winding.h"
 
 #include <math.h>
@@ -409,7 +410,7 @@ static enum status_code pull_interval(const struct problem *p, const struct plan
                                       struct status *st)
 {
     struct coil_conditions k = {.drive = COIL_DRIVE_PAIR, .keeper = true};
-    struct coil_prediction *prediction;
+    struct prediction *prediction;
     struct coil *coil = NULL;
     struct design d;
     enum status_code code;
@@ -433,10 +434,10 @@ static enum status_code pull_interval(const struct problem *p, const struct plan
          * resistance of the wire. */
         k.voltage = t->end_a * (t->warm_ohm + p->wiring_ohm);
         k.source_resistance = p->wiring_ohm;
-        code = coil_predict(coil, &k, COIL_FIELD, 0, prediction, st);
+        code = prediction_make(coil, &k, COIL_FIELD, 0, prediction, st);
     }
     if (!code) {
-        const struct coil_figure *figure = &prediction->figure[COIL_PULL];
+        const struct prediction_figure *figure = &prediction->figure[COIL_PULL];
 
         *pull = (struct thermal_interval){fmax(0.0, figure->low), figure->value, figure->high};
     }

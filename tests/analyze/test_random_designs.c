@@ -18,6 +18,7 @@
 #include "analyze/designfile.h"
 #include "analyze/model/coil.h"
 #include "analyze/model/iron.h"
+#include "analyze/model/prediction.h"
 #include "analyze/outlook.h"
 
 #define DESIGNS    10000
@@ -164,10 +165,10 @@ static void check_interval(const struct text *t, const char *what, const struct 
 }
 
 /* No figure that exists may be without a value, u or interval. */
-static void check_prediction(const struct text *t, const struct coil_prediction *p)
+static void check_prediction(const struct text *t, const struct prediction *p)
 {
     for (size_t q = 0; q < COIL_QUANTITIES; q++) {
-        const struct coil_figure *f = &p->figure[q];
+        const struct prediction_figure *f = &p->figure[q];
 
         if (f->exists && (isnan(f->value) || isnan(f->u) || f->u < 0 || isnan(f->low) ||
                           isnan(f->high) || f->low > f->high))
@@ -221,10 +222,10 @@ static void test_possible(void **state)
         if (coil_forward(coil, &s, &k, COIL_ALL, &o, &st))
             fail_msg("design %d: %s\n%s", i, st.text, text);
         if (i % 20 == 0) {
-            struct coil_prediction p;
+            struct prediction p;
             struct outlook outlook;
 
-            if (coil_predict(coil, &k, COIL_ALL, i % 200 == 0 ? 300 : 0, &p, &st) ||
+            if (prediction_make(coil, &k, COIL_ALL, i % 200 == 0 ? 300 : 0, &p, &st) ||
                 outlook_make(coil_design(coil), &p, &outlook, &st))
                 fail_msg("design %d: %s\n%s", i, st.text, text);
             check_prediction(&t, &p);
@@ -275,7 +276,7 @@ static void test_spoilt(void **state)
                 struct design design;
                 struct designfile_warnings warnings;
                 struct coil_conditions c;
-                struct coil_prediction p;
+                struct prediction p;
                 struct outlook outlook;
                 struct coil *coil = NULL;
                 struct status st;
@@ -288,7 +289,7 @@ static void test_spoilt(void **state)
                     refused++;
                 } else {
                     coil_conditions_nominal(coil, &c);
-                    if (coil_predict(coil, &c, COIL_ALL, 0, &p, &st) ||
+                    if (prediction_make(coil, &c, COIL_ALL, 0, &p, &st) ||
                         outlook_make(coil_design(coil), &p, &outlook, &st)) {
                         refused++;
                     } else {

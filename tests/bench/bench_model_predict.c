@@ -8,6 +8,8 @@
 #include <time.h>
 
 #include "analyze/model/coil.h"
+#include "analyze/model/input.h"
+#include "analyze/model/prediction.h"
 #include "analyze/model/uncertain.h"
 
 #define DRAWS  100000
@@ -56,8 +58,8 @@ static struct design signal_arm(double gap, double volts)
 /* Every draw solved, nothing kept: what the statistics and the surface are measured against. */
 static double plain_loop(struct coil *coil, const struct coil_conditions *k, unsigned want)
 {
-    struct coil_input inputs[COIL_INPUTS_MAX];
-    size_t n = coil_inputs(coil, k, inputs);
+    struct input inputs[INPUT_LIST_MAX];
+    size_t n = input_list(coil, k, inputs);
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     struct coil_specimen nominal;
     double start, sum = 0.0;
@@ -71,12 +73,10 @@ static double plain_loop(struct coil *coil, const struct coil_conditions *k, uns
         struct status st;
 
         for (size_t j = 0; j < n; j++)
-            coil_input_set(
-                &inputs[j],
-                inputs[j].value +
-                    inputs[j].u *
-                        fmax(-2.0, uncertain_draw(rng, (enum uncertain_shape)inputs[j].shape)),
-                &s, &c);
+            input_set(&inputs[j],
+                      inputs[j].value +
+                          inputs[j].u * fmax(-2.0, uncertain_draw(rng, inputs[j].shape)),
+                      &s, &c);
         for (int b = 0; b < 2; b++)
             s.wire_overall[b] = fmax(s.wire_overall[b], s.wire_diameter[b]);
         if (coil_forward(coil, &s, &c, want, &o, &st) == STATUS_OK)
@@ -91,7 +91,7 @@ static double plain_loop(struct coil *coil, const struct coil_conditions *k, uns
 
 static void one(const char *name, double gap, double volts)
 {
-    static struct coil_prediction p, solved; /* large */
+    static struct prediction p, solved; /* large */
     struct design d = signal_arm(gap, volts);
     struct coil *coil;
     struct coil_conditions k;
@@ -105,10 +105,10 @@ static void one(const char *name, double gap, double volts)
         stop(&st);
     coil_conditions_nominal(coil, &k);
     whole = seconds();
-    if (coil_predict(coil, &k, COIL_ALL, DRAWS, &p, &st))
+    if (prediction_make(coil, &k, COIL_ALL, DRAWS, &p, &st))
         stop(&st);
     whole = seconds() - whole;
-    if (coil_predict(coil, &k, COIL_ALL, SOLVED, &solved, &st))
+    if (prediction_make(coil, &k, COIL_ALL, SOLVED, &solved, &st))
         stop(&st);
     loop = plain_loop(coil, &k, COIL_ALL);
     electric = plain_loop(coil, &k, COIL_ELECTRIC);
@@ -117,9 +117,9 @@ static void one(const char *name, double gap, double volts)
            name, p.draws, whole, (double)p.draws / whole, loop, whole / loop, electric,
            p.surface_error, p.failed);
     for (size_t i = 0; i < sizeof shown / sizeof shown[0]; i++) {
-        const struct coil_figure *f = &p.figure[shown[i]];
+        const struct prediction_figure *f = &p.figure[shown[i]];
 
-        const struct coil_figure *g = &solved.figure[shown[i]];
+        const struct prediction_figure *g = &solved.figure[shown[i]];
 
         printf("  %-22s first order %9.4g +- %-8.3g draws %9.4g +- %-8.3g [%.4g, %.4g]%s\n"
                "  %-22s %d draws, each solved: %15.4g +- %-8.3g [%.4g, %.4g], u ratio %.3f\n",

@@ -10,6 +10,7 @@
 
 #include "analyze/designfile.h"
 #include "analyze/model/coil.h"
+#include "analyze/model/prediction.h"
 #include "analyze/outlook.h"
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
@@ -26,10 +27,10 @@ static struct units *fuzz_units(void)
     return units;
 }
 
-static void check_figures(const struct coil_prediction *p)
+static void check_figures(const struct prediction *p)
 {
     for (size_t q = 0; q < COIL_QUANTITIES; ++q) {
-        const struct coil_figure *f = &p->figure[q];
+        const struct prediction_figure *f = &p->figure[q];
 
         if (!f->exists)
             continue;
@@ -42,7 +43,7 @@ static void check_figures(const struct coil_prediction *p)
 static void predict(const struct design *design)
 {
     struct coil_conditions conditions;
-    struct coil_prediction prediction;
+    struct prediction prediction;
     struct outlook outlook;
     struct coil *coil;
     struct status st = {0};
@@ -53,7 +54,7 @@ static void predict(const struct design *design)
         return;
     }
     coil_conditions_nominal(coil, &conditions);
-    if (coil_predict(coil, &conditions, COIL_ALL, 0, &prediction, &st) == STATUS_OK) {
+    if (prediction_make(coil, &conditions, COIL_ALL, 0, &prediction, &st) == STATUS_OK) {
         check_figures(&prediction);
         if (outlook_make(coil_design(coil), &prediction, &outlook, &st) != STATUS_OK && !st.text[0])
             abort();

@@ -14,6 +14,8 @@
 #include <string.h>
 
 #include "analyze/model/coil.h"
+#include "analyze/model/input.h"
+#include "analyze/model/prediction.h"
 #include "analyze/model/winding.h"
 
 static void assert_near(double got, double want, double relative)
@@ -454,8 +456,8 @@ static void budget_by_hand(void **state)
     struct design d = signal_arm();
     struct coil *coil;
     struct coil_conditions k;
-    struct coil_prediction p;
-    struct coil_figure *f = &p.figure[COIL_RESISTANCE_PAIR];
+    struct prediction p;
+    struct prediction_figure *f = &p.figure[COIL_RESISTANCE_PAIR];
     struct status st;
     double wire, rho, temperature, turns;
 
@@ -463,17 +465,17 @@ static void budget_by_hand(void **state)
     if (coil_new(&d, &coil, &st))
         fail_msg("%s", st.text);
     coil_conditions_nominal(coil, &k);
-    if (coil_predict(coil, &k, COIL_ELECTRIC, 20000, &p, &st))
+    if (prediction_make(coil, &k, COIL_ELECTRIC, 20000, &p, &st))
         fail_msg("%s", st.text);
     wire = 2.0 * 0.004 / sqrt(3.0) / 0.25;
     rho = 0.5 / 58.5 / sqrt(3.0);
     temperature = 0.00393 * 3.0;
     /* two limbs apart; a turn more or less lies in the outer layer, longer than the mean */
     turns = sqrt(2.0) * 2.0 / 1000.0 * 1.06;
-    assert_near(sqrt(f->share[COIL_CAUSE_WIRE]) * f->u / f->value, wire, 0.002);
-    assert_near(sqrt(f->share[COIL_CAUSE_RESISTIVITY]) * f->u / f->value, rho, 0.001);
-    assert_near(sqrt(f->share[COIL_CAUSE_TEMPERATURE]) * f->u / f->value, temperature, 0.001);
-    assert_near(sqrt(f->share[COIL_CAUSE_TURNS]) * f->u / f->value, turns, 0.05);
+    assert_near(sqrt(f->share[INPUT_CAUSE_WIRE]) * f->u / f->value, wire, 0.002);
+    assert_near(sqrt(f->share[INPUT_CAUSE_RESISTIVITY]) * f->u / f->value, rho, 0.001);
+    assert_near(sqrt(f->share[INPUT_CAUSE_TEMPERATURE]) * f->u / f->value, temperature, 0.001);
+    assert_near(sqrt(f->share[INPUT_CAUSE_TURNS]) * f->u / f->value, turns, 0.05);
     printf("resistance %.3f +- %.3f ohm (first order), %.3f +- %.3f (draws), 95 %% %.2f to %.2f\n",
            f->value, f->u, f->mc_mean, f->mc_u, f->low, f->high);
     for (int q = 0; q < COIL_QUANTITIES; q++) {
@@ -481,7 +483,7 @@ static void budget_by_hand(void **state)
 
         if (!p.figure[q].exists || !(p.figure[q].u > 0.0))
             continue;
-        for (int c = 0; c < COIL_CAUSES; c++)
+        for (int c = 0; c < INPUT_CAUSES; c++)
             sum += p.figure[q].share[c];
         assert_near(sum, 1.0, 1e-9);
         assert_true(p.figure[q].low < p.figure[q].value && p.figure[q].value < p.figure[q].high);
@@ -497,31 +499,31 @@ static void prediction(void **state)
     struct design d = signal_arm();
     struct coil *coil;
     struct coil_conditions k;
-    struct coil_prediction p, solved;
+    struct prediction p, solved;
     struct status st;
 
     (void)state;
     if (coil_new(&d, &coil, &st))
         fail_msg("%s", st.text);
     coil_conditions_nominal(coil, &k);
-    if (coil_predict(coil, &k, COIL_ALL, 4000, &solved, &st))
+    if (prediction_make(coil, &k, COIL_ALL, 4000, &solved, &st))
         fail_msg("%s", st.text);
     assert_true(isnan(solved.surface_error));
-    if (coil_predict(coil, &k, COIL_ALL, 20000, &p, &st))
+    if (prediction_make(coil, &k, COIL_ALL, 20000, &p, &st))
         fail_msg("%s", st.text);
     for (int q = 0; q < COIL_QUANTITIES; q++) {
-        struct coil_figure *f = &p.figure[q];
+        struct prediction_figure *f = &p.figure[q];
         int most = 0;
 
         if (!f->exists)
             continue;
-        for (int c = 1; c < COIL_CAUSES; c++)
+        for (int c = 1; c < INPUT_CAUSES; c++)
             if (f->share[c] > f->share[most])
                 most = c;
         printf("  %-32s %11.5g +- %-9.3g %-4s draws %11.5g +- %-9.3g [%.4g, %.4g]%s most by %s\n",
                coil_quantity_words((enum coil_quantity)q), f->value, f->u,
                coil_quantity_unit((enum coil_quantity)q), f->mc_mean, f->mc_u, f->low, f->high,
-               f->agrees ? " agrees," : "", coil_cause_words((enum coil_cause)most));
+               f->agrees ? " agrees," : "", input_cause_words((enum input_cause)most));
     }
     assert_true(p.failed == 0 && p.draws == 20000);
     assert_true(p.surface_error < 0.1);

@@ -14,6 +14,7 @@
 #include <cmocka.h>
 
 #include "analyze/model/coil.h"
+#include "analyze/model/input.h"
 
 #define FOLDER TEST_SOURCE_DIR "/tests/published/field/"
 #define MOST   64
@@ -147,8 +148,8 @@ static struct design design_of(const struct drawn *c, bool cancelling)
 /* What a prediction says of the network itself, as a limit. */
 static double stated_limit(const struct coil *coil, const struct coil_conditions *k)
 {
-    struct coil_input inputs[COIL_INPUTS_MAX];
-    size_t n = coil_inputs(coil, k, inputs);
+    struct input inputs[INPUT_LIST_MAX];
+    size_t n = input_list(coil, k, inputs);
 
     for (size_t i = 0; i < n; i++)
         if (inputs[i].specimen_offset == offsetof(struct coil_specimen, model))
