@@ -202,7 +202,7 @@ static void ingest(const char *path, int64_t rows)
     for (size_t b = 0; b < 3; b++) {
         double with = 0, without = 0, bare = 0, real = 0;
         /* A small batch is all waiting for the disk; fewer rows say as much. */
-        int64_t n = batches[b] < 100 ? rows / 10 : rows;
+        int64_t n = batches[b] < 100 ? 500 * batches[b] : rows;
 
         for (int turn = 0; turn < 3; turn++) {
             with = larger(with, store_rate(path, n, batches[b], false, NULL));
@@ -336,7 +336,7 @@ static void curve(const char *path, int64_t rows, int64_t dip)
 
 int main(int argc, char **argv)
 {
-    int64_t rows = 2000000, dip = 0;
+    int64_t rows = 500000, dip = 0;
     const char *folder = "/tmp";
     char path[400];
 

@@ -1,6 +1,7 @@
 /* Scores lift intervals on sittings of the simulated bench, whose physics and chance are its own.
  *
- * Usage: bench_infer_lift [-n SITTINGS] [-s SEED] [-m PRIOR] [-x TIMES]
+ * Usage: bench_infer_lift [--full | -n SITTINGS] [-s SEED] [-m PRIOR] [-x TIMES]
+ * --full is 1000 sittings, else 200.
  * PRIOR: median of the prior scatter; TIMES: seatings that scatter so many times as much as the
  * bench's own
  * A magnet is drawn and wound, its keeper seated anew for every trial. A person hangs the lumps at
@@ -115,21 +116,23 @@ int main(int argc, char **argv)
     size_t sizes = plan_wires_usual(wires);
     struct score score[KINDS] = {{0}};
     struct score all = {0};
-    unsigned long sittings = 1000;
+    unsigned long sittings = 200;
     uint64_t seed = 6;
     double median = LIFT_SCATTER;
     double times = 1;
     struct rng rng;
 
-    for (int i = 1; i + 1 < argc; i += 2) {
-        if (strcmp(argv[i], "-n") == 0)
-            sittings = strtoul(argv[i + 1], NULL, 10);
-        else if (strcmp(argv[i], "-s") == 0)
-            seed = strtoul(argv[i + 1], NULL, 10);
-        else if (strcmp(argv[i], "-m") == 0)
-            median = strtod(argv[i + 1], NULL);
-        else if (strcmp(argv[i], "-x") == 0)
-            times = strtod(argv[i + 1], NULL);
+    for (int i = 1; i < argc; ++i) {
+        if (strcmp(argv[i], "--full") == 0)
+            sittings = 1000;
+        else if (strcmp(argv[i], "-n") == 0 && i + 1 < argc)
+            sittings = strtoul(argv[++i], NULL, 10);
+        else if (strcmp(argv[i], "-s") == 0 && i + 1 < argc)
+            seed = strtoul(argv[++i], NULL, 10);
+        else if (strcmp(argv[i], "-m") == 0 && i + 1 < argc)
+            median = strtod(argv[++i], NULL);
+        else if (strcmp(argv[i], "-x") == 0 && i + 1 < argc)
+            times = strtod(argv[++i], NULL);
     }
     rng_seed(&rng, seed);
     for (unsigned long k = 0; k < sittings;) {
