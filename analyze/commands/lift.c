@@ -238,6 +238,8 @@ static enum status_code read_options(struct lifts *l, int argc, char **argv, str
         strcmp(l->figure, "chance") != 0)
         return status_fail(st, STATUS_INPUT, "--figure: read '%s', expected current, gap or chance",
                            l->figure);
+    if (l->way == GUIDED && l->plot && !l->answers)
+        l->way = REPORT; /* who asks for a picture wants no sitting */
     return l->way == REPORT ? study_field(l, st) : status_ok(st);
 }
 
@@ -813,7 +815,8 @@ const struct command command_lift = {
         "                     --for T (60 s) --scale C --channel C --block LOAD --gap G\n"
         "  --report           the result: [--gap G] [--current I] [--load L] [--factor F]\n"
         "                     [--voltage V] [--temperature T] [--release L] [--run N]\n"
-        "  --plot FILE.svg    with --figure current|gap|chance; of a curve with --unload\n\n"
+        "  --plot FILE.svg    draws the result, with --figure current|gap|chance; with --unload\n"
+        "                     the curve\n\n"
         "Never stand or reach under a load: a magnet drops it when the supply fails.\n\n"
         "example: truewound lift arm-1 --load '1 kg + 4 oz' --outcome held\n",
     .run = run,
