@@ -113,7 +113,7 @@ struct magnet_result {
     double pull;       /* N, on the keeper, towards the poles; 0 without keeper */
     double pull_at[2]; /* N, shares of the two poles */
     double pull_near;  /* N, part of the pull that the pole faces and their rims make; the rest,
-                        * mostly  a push, comes of the stray field and is known less well */
+                        * mostly a push, comes of the stray field and is known less well */
     double coenergy;   /* J */
     double linkage[2]; /* Wb turns, of each winding, signed with its own current sense */
     double inductance[2][2]; /* H, incremental: d linkage[i] / d current[j] */
