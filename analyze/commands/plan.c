@@ -22,7 +22,7 @@ struct planning {
     struct design design;
     struct wire wires[PLAN_WIRES_MAX];
     size_t count;
-    const char *system;
+    enum wire_system system;
     const char *list;
     const char *plot;
     double days;
@@ -41,18 +41,9 @@ static bool is_r20(double diameter)
 
 static enum status_code standard_wires(struct planning *p, struct status *st)
 {
-    enum wire_system system;
+    const enum wire_system system = p->system;
     enum status_code code = STATUS_OK;
 
-    if (strcmp(p->system, "metric") == 0)
-        system = WIRE_METRIC;
-    else if (strcmp(p->system, "swg") == 0)
-        system = WIRE_SWG;
-    else if (strcmp(p->system, "awg") == 0)
-        system = WIRE_AWG;
-    else
-        return status_fail(st, STATUS_INPUT, "--sizes: read '%s', expected metric, swg or awg",
-                           p->system);
     for (int i = 0; i < wire_size_count(system) && code == STATUS_OK; ++i) {
         int gauge;
         double diameter;
@@ -296,7 +287,8 @@ static enum status_code read_options(struct planning *p, int argc, char **argv, 
             p->list = optarg;
             break;
         case SIZES:
-            p->system = optarg;
+            if (wire_system_from_text(optarg, &p->system, st) != STATUS_OK)
+                return status_prefix(st, "--sizes");
             break;
         case DAYS:
             if (units_parse(p->context->units, optarg, "s", &value, st) != STATUS_OK)
@@ -362,7 +354,7 @@ static int run(struct command_context *context, int argc, char **argv)
     if (!p)
         return command_wrong(context, NAME, "no memory");
     p->context = context;
-    p->system = "metric";
+    p->system = WIRE_METRIC;
     p->days = p->temperature = NAN;
     if (read_options(p, argc, argv, &st) != STATUS_OK)
         result = command_failed(context, NAME, &st);

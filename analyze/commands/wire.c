@@ -4,7 +4,6 @@
 #include <getopt.h>
 #include <math.h>
 #include <stdlib.h>
-#include <string.h>
 
 #include "analyze/commands/commands.h"
 #include "analyze/printing.h"
@@ -43,19 +42,6 @@ static enum status_code read_amount(struct wiring *w, const char *text, const ch
     return STATUS_OK;
 }
 
-static enum status_code read_systems(const char *text, unsigned *systems, struct status *st)
-{
-    if (strcmp(text, "swg") == 0)
-        *systems = 1u << WIRE_SWG;
-    else if (strcmp(text, "awg") == 0)
-        *systems = 1u << WIRE_AWG;
-    else if (strcmp(text, "metric") == 0)
-        *systems = 1u << WIRE_METRIC;
-    else
-        return status_fail(st, STATUS_INPUT, "read '%s', expected swg, awg or metric", text);
-    return STATUS_OK;
-}
-
 static enum status_code read_options(struct wiring *w, int argc, char **argv, struct status *st)
 {
     enum { BARE = 1000, OVER, COVERING, METAL, OHMS, LENGTH, TEMPERATURE, SIZES };
@@ -68,6 +54,7 @@ static enum status_code read_options(struct wiring *w, int argc, char **argv, st
                                             {"temperature", required_argument, NULL, TEMPERATURE},
                                             {"sizes", required_argument, NULL, SIZES},
                                             {NULL, 0, NULL, 0}};
+    enum wire_system system;
     double kelvin;
     int option;
 
@@ -101,7 +88,9 @@ static enum status_code read_options(struct wiring *w, int argc, char **argv, st
                 w->celsius = kelvin - 273.15;
             break;
         case SIZES:
-            code = read_systems(optarg, &w->systems, st);
+            code = wire_system_from_text(optarg, &system, st);
+            if (code == STATUS_OK)
+                w->systems = 1u << system;
             break;
         default:
             return command_option_wrong(NAME, argv, option, st);

@@ -741,6 +741,20 @@ enum status_code wire_metal_from_text(const char *text, enum wire_metal *metal, 
     return status_ok(st);
 }
 
+enum status_code wire_system_from_text(const char *text, enum wire_system *system,
+                                       struct status *st)
+{
+    if (strcasecmp(text, "swg") == 0)
+        *system = WIRE_SWG;
+    else if (strcasecmp(text, "awg") == 0)
+        *system = WIRE_AWG;
+    else if (strcasecmp(text, "metric") == 0)
+        *system = WIRE_METRIC;
+    else
+        return status_fail(st, STATUS_INPUT, "read '%.40s', expected swg, awg or metric", text);
+    return status_ok(st);
+}
+
 /* --- which gauge is this? --- */
 
 /* Standard deviation of a tolerance band in which every place is equally likely. */

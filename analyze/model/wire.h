@@ -136,6 +136,11 @@ enum status_code wire_covering_from_text(const char *text, enum wire_covering *c
 const char *wire_metal_word(enum wire_metal metal);
 enum status_code wire_metal_from_text(const char *text, enum wire_metal *metal, struct status *st);
 
+/* Reads a system of standard sizes: swg, awg or metric, in any case. STATUS_INPUT with what was
+ * read and what was expected; *system is then as it was. */
+enum status_code wire_system_from_text(const char *text, enum wire_system *system,
+                                       struct status *st);
+
 /* Writes "30 SWG", "2/0 AWG" or "0.25 mm" into text. */
 void wire_size_text(enum wire_system system, int gauge, double diameter, char *text, size_t size);
 

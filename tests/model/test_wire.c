@@ -436,6 +436,29 @@ static void whole_tables(void **state)
             }
 }
 
+static void reads_systems(void **state)
+{
+    static const struct {
+        const char *text;
+        enum wire_system system;
+    } words[] = {{"swg", WIRE_SWG}, {"AWG", WIRE_AWG}, {"metric", WIRE_METRIC}};
+    static const char *const wrong[] = {"", "mm", "swg ", "metrical"};
+    enum wire_system system = WIRE_DIAMETER;
+    struct status st;
+
+    (void)state;
+    for (size_t i = 0; i < sizeof wrong / sizeof wrong[0]; i++) {
+        assert_int_equal(wire_system_from_text(wrong[i], &system, &st), STATUS_INPUT);
+        assert_int_equal(system, WIRE_DIAMETER);
+        assert_non_null(strstr(st.text, wrong[i]));
+        assert_non_null(strstr(st.text, "expected swg, awg or metric"));
+    }
+    for (size_t i = 0; i < sizeof words / sizeof words[0]; i++) {
+        assert_int_equal(wire_system_from_text(words[i].text, &system, &st), STATUS_OK);
+        assert_int_equal(system, words[i].system);
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -445,6 +468,7 @@ int main(void)
         cmocka_unit_test(reads_sizes),         cmocka_unit_test(warns_of_disagreement),
         cmocka_unit_test(identifies),          cmocka_unit_test(identification_is_calibrated),
         cmocka_unit_test(refuses_bad_figures), cmocka_unit_test(whole_tables),
+        cmocka_unit_test(reads_systems),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
