@@ -66,6 +66,13 @@ static bool is_small(const struct evidence_item *item)
            (item->at.frequency > 0.0 || (isnan(item->at.current) && !(item->at.voltage > 0.0)));
 }
 
+/* A pull is a pull on the keeper, whether or not that was said. */
+static bool is_pull(const struct evidence_item *item)
+{
+    return item->kind == EVIDENCE_PULL || item->kind == EVIDENCE_RESIDUAL_PULL ||
+           item->kind == EVIDENCE_LIFT;
+}
+
 /* The design under the item's own conditions. */
 static void put_conditions(const struct evidence_item *item, struct design *design,
                            struct coil_conditions *k)
@@ -86,7 +93,7 @@ static void put_conditions(const struct evidence_item *item, struct design *desi
                                                                             : COIL_DRIVE_PAIR,
                                   .voltage = NAN,
                                   .current = NAN,
-                                  .keeper = item->at.keeper};
+                                  .keeper = item->at.keeper || is_pull(item)};
     if (item->kind == EVIDENCE_POLARITY)
         k->drive = COIL_DRIVE_PAIR; /* the current flows through both limbs, as it will in use */
     if (item->kind == EVIDENCE_CURRENT)

@@ -143,6 +143,26 @@ static void test_inductance_of_a_bridge(void **state)
     assert_true(fabs(rise.amount.value / bridge.amount.value - 1.0) > 0.05);
 }
 
+/* A pull is one on the keeper, told or not: Maxwell's B^2 A / (2 mu0) of two faces, by hand for 1
+ * mm of air at each pole and none of the iron's share; fringing adds to it, iron takes from it. */
+static void test_pull_without_the_keeper_told(void **state)
+{
+    struct bench *b = *state;
+    struct evidence_item item = {
+        .kind = EVIDENCE_PULL, .place = EVIDENCE_PAIR, .at = evidence_conditions_unknown()};
+    double mu0 = 4e-7 * M_PI;
+    double flux_density = mu0 * 2.0 * 500.0 * 0.1 / (2.0 * 1e-3);
+    double by_hand = flux_density * flux_density * M_PI / 4.0 * 10e-3 * 10e-3 / mu0;
+    struct compare_prediction pull;
+    struct status st;
+
+    item.at.current = 0.1;
+    item.at.gap = 1e-3;
+    assert_int_equal(compare_item(&b->design, &item, &pull, &st), STATUS_OK);
+    assert_true(pull.exists);
+    assert_true(pull.amount.value > 0.8 * by_hand && pull.amount.value < 2.5 * by_hand);
+}
+
 static void test_left_out(void **state)
 {
     struct bench *b = *state;
@@ -160,8 +180,11 @@ static void test_left_out(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_resistance), cmocka_unit_test(test_polarity),
-        cmocka_unit_test(test_insulation), cmocka_unit_test(test_inductance_of_a_bridge),
+        cmocka_unit_test(test_resistance),
+        cmocka_unit_test(test_polarity),
+        cmocka_unit_test(test_insulation),
+        cmocka_unit_test(test_inductance_of_a_bridge),
+        cmocka_unit_test(test_pull_without_the_keeper_told),
         cmocka_unit_test(test_left_out),
     };
 
