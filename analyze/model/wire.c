@@ -879,7 +879,7 @@ enum status_code wire_identify_resistance(struct amount ohms, struct amount leng
 
         for (int i = 0; i < n; i++) {
             struct wire_candidate c = {.system = (enum wire_system)system, .covering = WIRE_BARE};
-            struct wire_resistance r;
+            struct wire_resistance r = {NAN, NAN, NAN};
             struct wire w;
             struct status local;
 
