@@ -22,8 +22,10 @@
  * minutes at bench speed; with FULL it costs at most one flush interval. */
 #include "db/store.h"
 
+#include <ctype.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <limits.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -119,28 +121,77 @@ static enum status_code configure(struct store *store, struct status *st)
     return code;
 }
 
+/* A database is in WAL mode and SQLite makes a -shm even to read it, so it cannot read one on a
+ * read-only disk or in a folder of someone else. Where there is no -wal either, nobody has the file
+ * open, and all there is stands in the file itself. */
+static bool is_sealed(const struct store *store)
+{
+    int rc = store->db ? sqlite3_extended_errcode(store->db) & 0xff : SQLITE_OK;
+    char wal[PATH_MAX];
+    struct stat file;
+
+    if (store->mode != STORE_READ || (rc != SQLITE_READONLY && rc != SQLITE_CANTOPEN))
+        return false;
+    if (snprintf(wal, sizeof wal, "%s-wal", store->path) >= (int)sizeof wal)
+        return false;
+    return stat(wal, &file) != 0 ? errno == ENOENT : file.st_size == 0;
+}
+
+/* What SQLite is to open: an URI, so that the path is never taken for one, nor for ':memory:'. */
+static void make_uri(const char *path, const char *parameter, char *uri, size_t size)
+{
+    size_t n = (size_t)snprintf(uri, size, *path == '/' ? "file://" : "file:./");
+
+    for (const char *c = path; *c; ++c)
+        n += (size_t)snprintf(uri + n, size - n,
+                              isalnum((unsigned char)*c) || strchr("/._-", *c) ? "%c" : "%%%02X",
+                              (unsigned char)*c);
+    snprintf(uri + n, size - n, "%s", parameter);
+}
+
+/* sealed: the file as it is, without locks. */
+static enum status_code connect_and_bring(struct store *store, bool sealed, struct status *st)
+{
+    int flags = store->mode == STORE_READ ? SQLITE_OPEN_READONLY : SQLITE_OPEN_READWRITE;
+    char uri[3 * PATH_MAX + 64];
+    int rc;
+
+    sqlite3_close(store->db);
+    store->db = NULL;
+    make_uri(store->path, sealed ? "?immutable=1" : "", uri, sizeof uri);
+    rc = sqlite3_open_v2(uri, &store->db, flags | SQLITE_OPEN_URI | SQLITE_OPEN_NOMUTEX, NULL);
+    if (rc != SQLITE_OK)
+        return store_sql_error(store, rc, "opening", st);
+    return configure(store, st) == STATUS_OK
+               ? store_schema_bring(store, store->mode != STORE_READ, st)
+               : st->code;
+}
+
 static enum status_code open_steps(struct store *store, struct status *st)
 {
     enum status_code code = STATUS_OK;
-    int flags = store->mode == STORE_READ ? SQLITE_OPEN_READONLY : SQLITE_OPEN_READWRITE;
-    int rc;
+    struct stat file;
 
-    if (store->mode == STORE_READ) {
-        if (access(store->path, F_OK) != 0)
-            return status_fail(st, STATUS_NOT_FOUND, "%s: %s", store->path, strerror(errno));
-    } else {
+    if (strlen(store->path) >= PATH_MAX)
+        return status_fail(st, STATUS_INPUT, "the path of the database is longer than %d bytes",
+                           PATH_MAX - 1);
+    if (stat(store->path, &file) == 0) {
+        /* SQLite would wait at a pipe for ever. */
+        if (!S_ISREG(file.st_mode))
+            return status_fail(st, STATUS_INPUT, "%s: not a file", store->path);
+    } else if (store->mode == STORE_READ) {
+        return status_fail(st, STATUS_NOT_FOUND, "%s: %s", store->path, strerror(errno));
+    }
+    if (store->mode != STORE_READ) {
         code = make_file(store, st);
     }
     if (code == STATUS_OK && store->mode == STORE_DAEMON)
         code = take_instance_lock(store, st);
     if (code != STATUS_OK)
         return code;
-    rc = sqlite3_open_v2(store->path, &store->db, flags | SQLITE_OPEN_NOMUTEX, NULL);
-    if (rc != SQLITE_OK)
-        return store_sql_error(store, rc, "opening", st);
-    code = configure(store, st);
-    if (code == STATUS_OK)
-        code = store_schema_bring(store, store->mode != STORE_READ, st);
+    code = connect_and_bring(store, false, st);
+    if (code != STATUS_OK && is_sealed(store))
+        code = connect_and_bring(store, true, st);
     if (code == STATUS_OK && store->mode == STORE_DAEMON) {
         sqlite3_busy_timeout(store->db, BUSY_DAEMON_MS);
         store->ingest = store_ingest_new();

@@ -169,16 +169,17 @@ enum status_code store_marks_number(struct store *store, struct store_marks *mar
 
 double store_marks_value(const struct store_mark *mark, double raw)
 {
-    double value;
+    double value = raw;
 
-    if (!mark->calibration)
-        return raw;
-    value = raw * mark->gain + mark->offset;
-    if (!isnan(mark->shunt))
-        value /= mark->shunt;
-    if (!isnan(mark->lead_null))
-        value -= mark->lead_null;
-    return value;
+    if (mark->calibration) {
+        value = raw * mark->gain + mark->offset;
+        if (!isnan(mark->shunt))
+            value /= mark->shunt;
+        if (!isnan(mark->lead_null))
+            value -= mark->lead_null;
+    }
+    /* A file may have been written by anyone: what has run over is no figure. */
+    return isfinite(value) ? value : NAN;
 }
 
 bool store_marks_digits(double divisor, double *raw, int64_t *digits)

@@ -252,6 +252,10 @@ enum status_code store_schema_bring(struct store *store, bool migrate, struct st
     if (application != STORE_SCHEMA_APPLICATION && (tables > 0 || version != 0 || application != 0))
         return status_fail(st, STATUS_INPUT, "%s: an SQLite database, but not of this program",
                            store->path);
+    if (version < 0)
+        return status_fail(st, STATUS_INPUT,
+                           "%s: damaged: schema %lld, expected %lld; use a copy of it", store->path,
+                           (long long)version, (long long)newest);
     if (version > newest)
         return status_fail(st, STATUS_INPUT,
                            "%s: made by a newer program (schema %lld, this program knows %lld); "

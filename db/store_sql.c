@@ -28,6 +28,11 @@ enum status_code store_sql_error(struct store *store, int rc, const char *what, 
         return status_fail(st, STATUS_MEMORY, "%s: %s: no memory", path, what);
     case SQLITE_NOTADB:
         return status_fail(st, STATUS_INPUT, "%s: not an SQLite database", path);
+    case SQLITE_READONLY:
+        return status_fail(st, STATUS_IO,
+                           "%s: %s: it may not be written; see to the rights of the file, of its "
+                           "-wal and -shm, and of their folder",
+                           path, what);
     case SQLITE_CONSTRAINT:
         if (rc == SQLITE_CONSTRAINT_UNIQUE || rc == SQLITE_CONSTRAINT_PRIMARYKEY)
             return status_fail(st, STATUS_EXISTS, "%s: %s: it exists already", path, what);

@@ -1,11 +1,13 @@
 /* The store as a whole: opening, locks, migrations, refusals, records. */
 #include "scratch.h"
 
+#include <limits.h>
 #include <sqlite3.h>
 #include <sys/wait.h>
 
 #include "db/store_coil.h"
 #include "db/store_evidence.h"
+#include "db/store_marks.h"
 #include "db/store_read.h"
 #include "db/store_result.h"
 #include "db/store_schema.h"
@@ -113,6 +115,9 @@ static void strangers(void **state)
     assert_int_equal(store_open(s.path, STORE_WRITE, &store, &st), STATUS_INPUT);
     assert_non_null(strstr(st.text, "newer program"));
     assert_int_equal(store_open(s.path, STORE_READ, &store, &st), STATUS_INPUT);
+    assert_int_equal(raw_sql(s.path, "PRAGMA user_version = -1"), SQLITE_OK);
+    assert_int_equal(store_open(s.path, STORE_WRITE, &store, &st), STATUS_INPUT);
+    assert_non_null(strstr(st.text, "damaged"));
     scratch_remove(&s);
 }
 
@@ -682,6 +687,109 @@ static void reader_without_rights(void **state)
     scratch_remove(&s);
 }
 
+/* A copy in a folder of someone else, without the -wal and -shm: all of it can be read. */
+static void sealed_copy(void **state)
+{
+    struct scratch s;
+    struct store *store;
+    struct status st;
+    int64_t ch[1];
+    char name[128];
+    pid_t child;
+    int status;
+
+    (void)state;
+    if (geteuid() != 0)
+        skip();
+    scratch_make(&s);
+    store = scratch_daemon(&s, 1, ch);
+    OK(store_close(store, &st));
+    assert_int_equal(raw_sql(s.path, "PRAGMA wal_checkpoint(TRUNCATE)"), SQLITE_OK);
+    for (const char *const *end = (const char *const[]){"-wal", "-shm", NULL}; *end; ++end) {
+        snprintf(name, sizeof name, "%s%s", s.path, *end);
+        unlink(name);
+    }
+    assert_int_equal(chmod(s.path, 0444), 0);
+    assert_int_equal(chmod(s.folder, 0755), 0);
+    child = fork();
+    if (child == 0) {
+        int64_t found;
+
+        if (setgid(65534) != 0 || setuid(65534) != 0)
+            _exit(2);
+        if (store_open(s.path, STORE_READ, &store, &st) != STATUS_OK ||
+            store_bench_find_channel(store, "ch0", &found, &st) != STATUS_OK) {
+            fprintf(stderr, "%s\n", st.text);
+            _exit(3);
+        }
+        store_close(store, &st);
+        if (store_open(s.path, STORE_WRITE, &store, &st) == STATUS_OK)
+            _exit(4);
+        _exit(strstr(st.text, "may not be written") ? 0 : 5);
+    }
+    assert_int_equal(waitpid(child, &status, 0), child);
+    assert_true(WIFEXITED(status));
+    assert_int_equal(WEXITSTATUS(status), 0);
+    scratch_remove(&s);
+}
+
+/* Names that SQLite itself would take for something else than a file. */
+static void odd_paths(void **state)
+{
+    static const char *const names[] = {":memory:", "file:x?mode=memory", "50 % of #1?.db",
+                                        "b\xc3\xa4nk.db"};
+    struct scratch s;
+    struct store *store;
+    struct status st;
+    char folder[PATH_MAX], pipe_path[128];
+
+    (void)state;
+    scratch_make(&s);
+    assert_non_null(getcwd(folder, sizeof folder));
+    assert_int_equal(chdir(s.folder), 0);
+    for (size_t i = 0; i < sizeof names / sizeof *names; ++i) {
+        struct stat file;
+        int64_t coil;
+
+        OK(store_open(names[i], STORE_WRITE, &store, &st));
+        OK(store_coil_add(store, &(struct store_coil){.name = "arm"}, &coil, &st));
+        OK(store_close(store, &st));
+        assert_int_equal(stat(names[i], &file), 0);
+        OK(store_open(names[i], STORE_READ, &store, &st));
+        OK(store_coil_find(store, "arm", &coil, &st));
+        OK(store_close(store, &st));
+        for (const char *const *end = (const char *const[]){"", "-wal", "-shm", NULL}; *end;
+             ++end) {
+            snprintf(pipe_path, sizeof pipe_path, "%s%s", names[i], *end);
+            unlink(pipe_path);
+        }
+    }
+    assert_int_equal(chdir(folder), 0);
+    /* a pipe would be waited at for ever */
+    assert_int_equal(mkfifo(s.path, 0600), 0);
+    assert_int_equal(store_open(s.path, STORE_READ, &store, &st), STATUS_INPUT);
+    assert_non_null(strstr(st.text, "not a file"));
+    assert_int_equal(store_open(s.path, STORE_WRITE, &store, &st), STATUS_INPUT);
+    unlink(s.path);
+    assert_int_equal(store_open(s.folder, STORE_WRITE, &store, &st), STATUS_INPUT);
+    assert_int_equal(store_open("/dev/null", STORE_WRITE, &store, &st), STATUS_INPUT);
+    scratch_remove(&s);
+}
+
+/* What a damaged calibration makes of a reading is no figure. */
+static void overrun(void **state)
+{
+    struct store_mark mark = {
+        .calibration = 1, .gain = 1e308, .offset = 0, .shunt = NAN, .lead_null = NAN};
+
+    (void)state;
+    assert_true(isnan(store_marks_value(&mark, 1e9)));
+    assert_true(isnan(store_marks_value(&mark, -1e9)));
+    mark.calibration = 0;
+    assert_true(isnan(store_marks_value(&mark, INFINITY)));
+    NEAR(store_marks_value(&mark, 2.5), 2.5, 0);
+}
+
 static void time_texts(void **state)
 {
     char buf[32];
@@ -706,6 +814,9 @@ int main(void)
         cmocka_unit_test(calibrations),
         cmocka_unit_test(locked_by_another),
         cmocka_unit_test(reader_without_rights),
+        cmocka_unit_test(sealed_copy),
+        cmocka_unit_test(odd_paths),
+        cmocka_unit_test(overrun),
         cmocka_unit_test(time_texts),
     };
 
