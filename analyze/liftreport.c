@@ -170,7 +170,7 @@ static void say_margin(FILE *out, const struct lifting *l)
     if (!l->worst)
         return;
     say(out, l->worst_battery ? "end of battery" : "worst day",
-        "%.3g V at the coil, winding at %.0f °C: %.3g mA", l->worst_voltage, l->worst_temperature,
+        "supply at %.3g V, winding at %.0f °C: %.3g mA", l->worst_voltage, l->worst_temperature,
         1e3 * l->worst_current);
     if (l->fit.kind == LIFT_NOTHING)
         return;
