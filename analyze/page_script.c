@@ -61,8 +61,8 @@ const char *page_script_css(void)
            "border-radius:0;max-width:100%}"
            "button{cursor:pointer;font-weight:bold;border-color:var(--ink)}"
            "button:hover{background:var(--ink);color:var(--leaf)}"
-           ".stack{table-layout:fixed}.stack th:first-child{width:22%}"
-           ".stack th:nth-child(2){width:24%}.stack th:last-child{width:20%}"
+           ".stack{table-layout:fixed}.stack th:first-child{width:20%}"
+           ".stack th:nth-child(2){width:24%}.stack th:last-child{width:24%}"
            ".lost{color:var(--bad);font-weight:bold}"
            "@media(min-width:60rem){main{grid-template-columns:minmax(0,7fr) minmax(0,6fr);"
            "grid-template-rows:repeat(7,auto) 1fr}"
@@ -78,7 +78,7 @@ const char *page_script_css(void)
            ".stack thead{position:absolute;left:-99rem}"
            ".stack tr{display:grid;grid-template-columns:1fr auto;gap:0 .8rem;"
            "border-bottom:1px solid var(--line);padding:.3rem 0}"
-           ".stack th,.stack td{border:0;padding:0}"
+           ".stack th,.stack td{border:0;padding:0}.stack tr>:first-child{width:auto}"
            ".lead,select,button,label{flex:1 1 auto}label,.lead{flex-basis:100%}}";
 }
 
