@@ -4,10 +4,15 @@
 
 #include "analyze/coilbook.h"
 #include "analyze/commands/commands.h"
+#include "analyze/conditions.h"
 #include "analyze/designfile.h"
+#include "analyze/kinds.h"
 #include "analyze/printing.h"
 #include "analyze/recording.h"
+#include "db/quantity.h"
 #include "db/store_coil.h"
+#include "db/store_evidence.h"
+#include "db/units.h"
 
 #define NAME "coil"
 
@@ -182,37 +187,142 @@ static int list(struct command_context *context)
     return printing_table(context, NAME, listing.table);
 }
 
-static int print_design(const struct store_design *row, void *user)
-{
-    struct command_context *context = user;
+struct showing {
+    struct command_context *context;
+    int64_t version;
+    char *text;
+    char *digest;
+    json_t *entries;
+    json_t *trials;
+};
 
-    if (context->form == COMMAND_JSON)
-        printing_json(context, NAME,
-                      json_pack("{s:I, s:s, s:s}", "version", (json_int_t)row->version, "digest",
-                                row->digest ? row->digest : "", "text", row->text));
-    else
-        fprintf(context->out, "%s%s", row->text,
-                *row->text && row->text[strlen(row->text) - 1] == '\n' ? "" : "\n");
+static int keep_design(const struct store_design *row, void *user)
+{
+    struct showing *s = user;
+
+    s->version = row->version;
+    s->text = strdup(row->text);
+    s->digest = strdup(row->digest ? row->digest : "");
     return 1;
+}
+
+/* As comments behind the design, so that the whole still is a design file. */
+static int show_entry(const struct store_observation *row, void *user)
+{
+    struct showing *s = user;
+    const struct kind *kind;
+    struct conditions c;
+    struct status st;
+    char shown[UNITS_FORMAT_SIZE];
+    char at[32];
+    char replaced[48] = "";
+    const char *bound;
+    const char *word;
+
+    if (conditions_parse(row->conditions, &c, &st) != STATUS_OK)
+        conditions_init(&c);
+    word = c.kind[0] ? c.kind : row->quantity;
+    kind = kinds_find(word);
+    bound = c.bound == CONDITIONS_ABOVE   ? "more than "
+            : c.bound == CONDITIONS_BELOW ? "less than "
+                                          : "";
+    store_time_text(at, sizeof at, row->time);
+    if (s->context->form == COMMAND_JSON) {
+        json_array_append_new(
+            s->entries,
+            json_pack("{s:I, s:I, s:s, s:s, s:s, s:o, s:o, s:s, s:o, s:s?, s:s}", "entry",
+                      (json_int_t)row->id, "run", (json_int_t)row->run, "time", at, "kind", word,
+                      "place", row->place, "value", printing_number(row->value), "u",
+                      printing_number(row->u), "unit", kind ? kind->dimension : "", "superseded_by",
+                      row->superseded_by ? json_integer((json_int_t)row->superseded_by)
+                                         : json_null(),
+                      "remark", row->remark, "bound",
+                      c.bound == CONDITIONS_ABOVE   ? "above"
+                      : c.bound == CONDITIONS_BELOW ? "below"
+                                                    : "equal"));
+        return 0;
+    }
+    if (strcmp(row->quantity, "polarity") == 0)
+        snprintf(shown, sizeof shown, "%s", row->value > 0.0 ? "north" : "south");
+    else
+        units_format(shown, sizeof shown, row->value, row->u, quantity_find(row->quantity));
+    if (row->superseded_by)
+        snprintf(replaced, sizeof replaced, " (replaced by entry %lld)",
+                 (long long)row->superseded_by);
+    at[16] = '\0'; /* the minute is enough to a person */
+    fprintf(s->context->out, "; entry %lld, %s UTC: %s of %s, %s%s%s\n", (long long)row->id, at,
+            word, kinds_place_words(row->place), bound, shown, replaced);
+    return 0;
+}
+
+static int show_trial(const struct store_trial *row, void *user)
+{
+    struct showing *s = user;
+    char shown[UNITS_FORMAT_SIZE];
+    char at[32];
+
+    store_time_text(at, sizeof at, row->time);
+    if (s->context->form == COMMAND_JSON) {
+        json_array_append_new(
+            s->trials,
+            json_pack("{s:I, s:I, s:s, s:s, s:o, s:o, s:o, s:o}", "trial", (json_int_t)row->id,
+                      "run", (json_int_t)row->run, "time", at, "outcome",
+                      store_evidence_outcome_word(row->outcome), "load_n",
+                      printing_number(row->load), "current_a", printing_number(row->current),
+                      "gap_m", printing_number(row->gap), "superseded_by",
+                      row->superseded_by ? json_integer((json_int_t)row->superseded_by)
+                                         : json_null()));
+        return 0;
+    }
+    at[16] = '\0';
+    fprintf(s->context->out, "; trial %lld, %s UTC: %s, %s%s\n", (long long)row->id, at,
+            store_evidence_outcome_word(row->outcome),
+            units_format(shown, sizeof shown, row->load, row->load_u, quantity_get(QUANTITY_FORCE)),
+            row->superseded_by ? " (withdrawn or replaced)" : "");
+    return 0;
 }
 
 static int show(struct command_context *context, const char *name)
 {
+    struct showing s = {.context = context};
     struct coilbook_entry entry;
     struct status st;
     struct store *store = command_open(context, NAME, false);
     enum status_code code;
+    size_t length;
+    int result = COMMAND_DONE;
 
     if (!store)
         return COMMAND_WRONG;
+    s.entries = json_array();
+    s.trials = json_array();
     code = coilbook_load(context->units, store, name, &entry, &st);
-    if (code == STATUS_OK) {
-        if (context->form == COMMAND_TEXT)
-            fprintf(context->out, "; %s, design version %lld\n", name, (long long)entry.version);
-        code = store_coil_design(store, entry.coil, 0, print_design, context, &st);
+    if (code == STATUS_OK)
+        code = store_coil_design(store, entry.coil, 0, keep_design, &s, &st);
+    if (code == STATUS_OK && (!s.entries || !s.trials || !s.text || !s.digest))
+        code = status_fail(&st, STATUS_MEMORY, "no memory");
+    if (code == STATUS_OK && context->form != COMMAND_JSON) {
+        length = strlen(s.text);
+        fprintf(context->out, "; %s, design version %lld\n%s%s", name, (long long)entry.version,
+                s.text, length && s.text[length - 1] == '\n' ? "" : "\n");
     }
+    if (code == STATUS_OK)
+        code = store_evidence_observations(store, entry.coil, 0, true, show_entry, &s, &st);
+    if (code == STATUS_OK)
+        code = store_evidence_trials(store, entry.coil, 0, true, show_trial, &s, &st);
     store_close(store, NULL);
-    return code == STATUS_OK ? COMMAND_DONE : command_failed(context, NAME, &st);
+    if (code != STATUS_OK)
+        result = command_failed(context, NAME, &st);
+    else if (context->form == COMMAND_JSON)
+        result = printing_json(context, NAME,
+                               json_pack("{s:I, s:s, s:s, s:O, s:O}", "version",
+                                         (json_int_t)s.version, "digest", s.digest, "text", s.text,
+                                         "entries", s.entries, "trials", s.trials));
+    json_decref(s.entries);
+    json_decref(s.trials);
+    free(s.text);
+    free(s.digest);
+    return result;
 }
 
 static int run(struct command_context *context, int argc, char **argv)
@@ -234,7 +344,8 @@ const struct command command_coil = {
     .usage = "add FILE | list | show NAME",
     .help =
         "Records the design in FILE (see truewound-coil(5)) under the name it gives. A changed\n"
-        "design becomes a new version; the older ones are kept.\n\n"
+        "design becomes a new version; the older ones are kept. 'show' prints the newest design\n"
+        "and what was noted of the coil, with the numbers that --supersedes wants.\n\n"
         "example: truewound coil add signal-arm.ini\n",
     .run = run,
 };

@@ -79,6 +79,15 @@ expect 3 'aiding limbs from cancelling' verify arm-1
 expect 0 'noted as entry 4' observe arm-1 limb-b polarity south
 expect 0 'noted as entry 5: resistance of limb B, 39.9' observe arm-1 limb-b resistance '39.9 ohm' --supersedes 2
 expect 2 'supersed' observe arm-1 limb-b resistance '39.8 ohm' --supersedes 2
+expect 0 'resistance of limb B, 40 Ω (replaced by entry 5)' coil show arm-1
+tw coil show arm-1 >shown.ini && expect 0 'pull' predict shown.ini
+tw coil show arm-1 --json | python3 -c '
+import json, sys
+shown = json.load(sys.stdin)["entries"]
+assert [e["entry"] for e in shown] == [1, 2, 3, 4, 5], shown
+assert shown[1]["superseded_by"] == 5 and shown[4]["superseded_by"] is None, shown
+assert shown[4]["value"] == 39.9 and shown[4]["unit"] == "ohm", shown
+'
 expect 0 'pass' verify arm-1
 tw verify arm-1 --json | python3 -c '
 import json, sys
