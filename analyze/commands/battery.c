@@ -629,8 +629,9 @@ static int record_and_say(struct asking *a, struct store *store)
     if (a->fit) {
         const struct cell_kind *kind = cell_kind(a->fit);
 
-        fprintf(a->context->out, "%s: %ld x %s recorded as fitted. %s\n", a->site, a->cells,
-                kind->name, kind->caution);
+        fprintf(a->context->out, "%s: %ld x %s recorded as fitted\n", a->site, a->cells,
+                kind->name);
+        printing_paragraph(a->context->out, 2, 2, kind->caution);
     } else {
         fprintf(a->context->out, "%s: recorded\n", a->site);
     }
