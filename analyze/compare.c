@@ -177,5 +177,6 @@ double compare_measured_u(const struct evidence_set *set, const struct evidence_
 
     if (!isfinite(gain))
         gain = 0.0;
-    return sqrt(item->u * item->u + gain * gain * item->value * item->value + lead * lead);
+    return sqrt(item->u * item->u + gain * gain * item->value * item->value +
+                item->zero * item->zero + lead * lead);
 }

@@ -367,6 +367,8 @@ static void put_contact(struct lifting *l, double rest)
         l->hint = LIFTING_TOO_WEAK;
     else if (l->contact.low > CONTACT_FILED)
         l->hint = LIFTING_WIDE_GAP;
+    else if (!isfinite(middle) && l->contact.high > 5.0 * CONTACT_FILED)
+        l->hint = LIFTING_OPEN;
     else
         l->hint = LIFTING_AGREES;
 }

@@ -46,6 +46,7 @@ struct lifting_group {
 /* Why the pull is what it is, from the prediction. */
 enum lifting_hint {
     LIFTING_NO_HINT,
+    LIFTING_OPEN, /* a bound that neither a close nor a wide seat contradicts */
     LIFTING_AGREES,
     LIFTING_TOO_WEAK,  /* no gap that a filed face has explains it: a limb cancels, turns or current
                           are missing */

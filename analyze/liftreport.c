@@ -139,6 +139,10 @@ static void say_meaning(FILE *out, const struct lifting *l)
             "weaker than filed faces should give: look for paint, rust, a burr, or a keeper that "
             "rocks; then for missing turns ('truewound verify').");
         break;
+    case LIFTING_OPEN:
+        say(out, "this says",
+            "nothing against the design yet, and little for it: a load that falls is wanted too.");
+        break;
     case LIFTING_AGREES:
         if (isfinite(l->contact.low) && l->contact.low > l->contact_design)
             say(out, "this says",
@@ -311,11 +315,10 @@ static int print_json(const struct command_context *context, const struct liftin
                                         [LIFT_INTERVAL] = "interval",
                                         [LIFT_AT_LEAST] = "at least",
                                         [LIFT_AT_MOST] = "at most"};
-    static const char *const hints[] = {[LIFTING_NO_HINT] = "none",
-                                        [LIFTING_AGREES] = "agrees",
-                                        [LIFTING_TOO_WEAK] = "too weak",
-                                        [LIFTING_WIDE_GAP] = "wide gap",
-                                        [LIFTING_TOO_STRONG] = "too strong"};
+    static const char *const hints[] = {
+        [LIFTING_NO_HINT] = "none",      [LIFTING_OPEN] = "open",
+        [LIFTING_AGREES] = "agrees",     [LIFTING_TOO_WEAK] = "too weak",
+        [LIFTING_WIDE_GAP] = "wide gap", [LIFTING_TOO_STRONG] = "too strong"};
     struct lift_plan plan = liftreport_plan(l, NAN);
     json_t *root = json_object();
     json_t *groups = json_array();
