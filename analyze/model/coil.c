@@ -334,6 +334,10 @@ static enum status_code electric(const struct coil *c, const struct coil_specime
         limb[b] = parallel(turns_ohm[b], s->bypass[b]);
         drive->turns[b] = live;
         drive->ring[b] = s->shorted[b] * resistance;
+        if (s->shorted[b] > 0.0 && resistance > 0.0)
+            drive->closed[b] = s->shorted[b] / resistance;
+        if (isfinite(s->bypass[b]) && !isinf(turns_ohm[b]) && turns_ohm[b] + s->bypass[b] > 0.0)
+            drive->closed[b] += live * live / (turns_ohm[b] + s->bypass[b]);
         drive->height[b] = r.height;
         wire_length += r.wire;
         mass += r.wire * wire_mass_of(wire, s->wire_diameter[b], s->wire_overall[b]);
@@ -421,6 +425,7 @@ enum status_code coil_forward(struct coil *c, const struct coil_specimen *s,
     for (int q = 0; q < COIL_QUANTITIES; q++)
         out->y[q] = NAN;
     out->linkage_on = out->linkage_off = NAN;
+    out->eddy_on = out->eddy_off = out->ring_on = out->ring_off = NAN;
     out->limit = NULL;
     code = check_specimen(s, st);
     if (code)

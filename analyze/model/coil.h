@@ -138,6 +138,10 @@ struct coil_observables {
      * of a small signal at the end where the iron bends upwards first, more where it saturates.
      * NaN: not asked for, no current, or does not exist. */
     double linkage_on, linkage_off;
+    /* With COIL_INDUCTANCE: time constants, s, of what is closed on itself round the flux of what
+     * is driven, keeper on and off: the iron by its eddy currents, 0 for sheet; and the shorted
+     * turns and bypassed limbs, 0 without. Both together have the sum. NaN as above. */
+    double eddy_on, eddy_off, ring_on, ring_off;
     const char *limit; /* the part that saturates first ("limb", "yoke", "keeper", "pole"), or NULL
                           when none does at this current; static text */
 };

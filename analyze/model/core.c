@@ -315,6 +315,77 @@ static double seen_linkage(const struct coil_specimen *s, const struct core_driv
     return sum / drive->current;
 }
 
+/* Torsion constant of a rectangle, m^4 (Roark, Formulas for Stress and Strain, solid rectangular
+ * section; from memory). */
+static double torsion(double width, double depth)
+{
+    double a = fmax(width, depth), b = fmin(width, depth), r = b / a;
+
+    return a * b * b * b * (1.0 / 3.0 - 0.21 * r * (1.0 - r * r * r * r / 12.0));
+}
+
+/* S, of a length of iron by its eddy currents, as one turn about it. The currents under an evenly
+ * rising flux have the shape of the stress function of a twisted bar (both obey Poisson's equation
+ * with nothing on the edge), so a bar of section A and torsion constant J loses
+ * J / (4 resistivity) (dB/dt)^2 a metre, that is (dflux/dt)^2 J / (4 resistivity A^2): pi a^4 / 8
+ * resistivity (dB/dt)^2 in a round one of radius a, as textbooks have it. */
+static double eddy_conductance(const struct iron *iron, bool round, double width, double depth,
+                               double length)
+{
+    double area = round ? M_PI / 4.0 * width * width : width * depth;
+    double j = round ? M_PI / 32.0 * pow(width, 4) : torsion(width, depth);
+    const struct iron_facts *facts = iron ? iron_facts(iron) : NULL;
+
+    if (!facts || facts->sheet || !(facts->resistivity > 0.0) || !(area > 0.0) || !(length > 0.0))
+        return 0.0;
+    return length * j / (4.0 * facts->resistivity * area * area);
+}
+
+/* Time constants of what is closed on itself about the flux of the winding: conductance, as one
+ * turn, times the flux of one ampere-turn, which the linkage of the winding gives. */
+static void closed_times(const struct core *c, const struct coil_specimen *s,
+                         const struct core_drive *drive, bool keeper, double linkage, double *eddy,
+                         double *ring)
+{
+    const struct design_core *own = &c->design->core;
+    const bool two = own->form != DESIGN_BAR, round = own->limb.shape == DESIGN_ROUND;
+    double along = 0.0, squares = 0.0, closed = 0.0, iron, flux;
+    int limbs = two ? 2 : 1;
+
+    *eddy = *ring = NAN;
+    iron = limbs *
+           eddy_conductance(c->iron, round, s->limb_width,
+                            round ? s->limb_width
+                                  : section_area(own->limb.shape, s->limb_width, s->limb_depth) /
+                                        s->limb_width,
+                            s->limb_length);
+    for (int b = 0; b < limbs; b++) {
+        double n = drive->turns[b] * drive->share[b] * s->sense[b];
+
+        along += n;
+        squares += n * n;
+        closed += drive->closed[b];
+    }
+    if (!(squares > 0.0) || !isfinite(linkage))
+        return;
+    if (along * along >= 0.5 * squares) {
+        /* round the core: what is on one limb has the flux of all turns */
+        flux = linkage / (along * along);
+        if (two)
+            iron += eddy_conductance(c->yoke_iron, own->yoke.shape == DESIGN_ROUND, s->yoke_width,
+                                     s->yoke_depth, isnan(s->yoke_length) ? 0.0 : s->yoke_length);
+        if (two && keeper)
+            iron += eddy_conductance(c->keeper_iron, own->keeper.shape == DESIGN_ROUND,
+                                     s->keeper_width, s->keeper_depth, s->spacing);
+    } else {
+        /* each limb has a flux of its own */
+        flux = linkage / squares;
+        iron /= limbs;
+    }
+    *eddy = flux * iron;
+    *ring = flux * closed;
+}
+
 /* Without iron. The limbs are taken as far apart. */
 static void air_figures(const struct core *c, const struct coil_specimen *s,
                         const struct core_drive *drive, unsigned want, double source,
@@ -345,6 +416,7 @@ static void air_figures(const struct core *c, const struct coil_specimen *s,
     if ((want & COIL_INDUCTANCE) && !isinf(drive->resistance)) {
         y[COIL_INDUCTANCE_OFF] = out->linkage_off = total;
         y[COIL_TAU_OFF] = total / (drive->resistance + source);
+        closed_times(c, s, drive, false, total, &out->eddy_off, &out->ring_off);
     }
 }
 
@@ -398,11 +470,13 @@ static enum status_code magnetic(struct core *c, const struct coil_specimen *s,
         out->y[COIL_INDUCTANCE_ON] = factor * seen_inductance(s, drive, &on, two);
         out->linkage_on = factor * seen_linkage(s, drive, &on, two);
         out->y[COIL_TAU_ON] = out->y[COIL_INDUCTANCE_ON] / (drive->resistance + source);
+        closed_times(c, s, drive, true, out->linkage_on, &out->eddy_on, &out->ring_on);
     }
     if (have_off) {
         out->y[COIL_INDUCTANCE_OFF] = factor * seen_inductance(s, drive, &off, two);
         out->linkage_off = factor * seen_linkage(s, drive, &off, two);
         out->y[COIL_TAU_OFF] = out->y[COIL_INDUCTANCE_OFF] / (drive->resistance + source);
+        closed_times(c, s, drive, false, out->linkage_off, &out->eddy_off, &out->ring_off);
     }
     for (int b = 0; b < (two ? 2 : 1); b++)
         if (s->shorted[b] > 0.0 && drive->turns[b] > 0.0 && drive->ring[b] > 0.0) {

@@ -21,6 +21,7 @@ struct core_drive {
     double turns[2];   /* that carry it */
     double resistance; /* ohm, of what is driven, without test leads; INFINITY = open */
     double ring[2];    /* ohm, of the shorted turns */
+    double closed[2];  /* S, of shorted turns and of a bypassed limb as one turn about the core */
     double height[2];  /* m, of the windings */
 };
 
@@ -47,7 +48,7 @@ const struct iron *core_keeper_iron(const struct core *c);
 double core_pull_limit(const struct core *c);
 
 /* Fills the figures of COIL_FIELD, COIL_INDUCTANCE and COIL_RESIDUAL that `want` asks for, SI, into
- * out->y, and linkage_on, linkage_off and limit; the rest of *out is left as it is. *s and *k as
+ * out->y, and all that stands after it; the rest of *out is left as it is. *s and *k as
  * coil_forward() takes them, already checked; the current of *drive finite, to 1e4 A. STATUS_INPUT
  * for a magnet that cannot be, STATUS_NUMERIC when the magnetic circuit does not converge. */
 enum status_code core_figures(struct core *c, const struct coil_specimen *s,

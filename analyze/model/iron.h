@@ -13,6 +13,7 @@
 #ifndef TRUEWOUND_IRON_H
 #define TRUEWOUND_IRON_H
 
+#include <stdbool.h>
 #include <stddef.h>
 
 #include "db/status.h"
@@ -40,6 +41,7 @@ struct iron_facts {
     double coercivity_spread; /* A/m, standard uncertainty */
     double spread;            /* 1, relative standard uncertainty of H at given B */
     double resistivity;       /* ohm m at 20 C, for eddy currents; from memory */
+    bool sheet;               /* sold as sheet: a core of it is laminated against eddy currents */
 };
 
 struct iron;

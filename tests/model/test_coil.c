@@ -263,6 +263,47 @@ static void faults(void **state)
     coil_free(b.coil);
 }
 
+/* Eddy currents of a solid core as one turn about it: length / (8 pi resistivity) of a round bar
+ * (from the loss pi a^4 / 8 resistivity (dB/dt)^2 a metre, textbooks), and 0.1406 length /
+ * (4 resistivity) of a square one, by the membrane that both this and a twisted bar obey (0.1406:
+ * Timoshenko and Goodier, Theory of Elasticity, torsion of rectangular bars, from memory). Shorted
+ * turns: their number over the ohms of one. Both have the flux of the same ampere-turns. */
+static void closed_rings(void **state)
+{
+    struct design d = signal_arm();
+    struct bench b;
+    struct coil_specimen s;
+    struct coil_observables o;
+    double steel, turn;
+
+    (void)state;
+    d.core.yoke.depth = d.core.yoke.width;
+    d.core.keeper = d.core.yoke;
+    b = open_bench(&d);
+    s = b.s;
+    s.shorted[0] = 60.0;
+    o = forward(&b, &s);
+    steel = 2.0 * s.limb_length / (8.0 * M_PI * 0.15e-6) +
+            0.1406 * (s.spacing + s.yoke_length) / (4.0 * 0.15e-6);
+    turn = o.y[COIL_MEAN_TURN_A] / (58.5e6 * M_PI / 4.0 * 6.25e-8);
+    assert_near(o.ring_on / o.eddy_on, 60.0 / turn / steel, 0.01);
+    /* 440 and 500 turns link the flux that those rings have */
+    assert_near(o.ring_on, o.linkage_on / (940.0 * 940.0) * 60.0 / turn, 0.01);
+    assert_true(o.eddy_off < o.eddy_on && o.ring_off < o.ring_on);
+    assert_true(b.good.ring_on == 0.0 && b.good.ring_off == 0.0);
+
+    s = b.s; /* a limb bypassed by next to nothing is one ring of all its turns */
+    s.bypass[1] = 1e-6;
+    o = forward(&b, &s);
+    assert_near(o.ring_on / o.eddy_on, 500.0 / turn / steel, 0.01);
+    coil_free(b.coil);
+
+    snprintf(d.core.iron, sizeof d.core.iron, "silicon-steel"); /* comes as sheet */
+    b = open_bench(&d);
+    assert_true(b.good.eddy_on == 0.0 && b.good.eddy_off == 0.0);
+    coil_free(b.coil);
+}
+
 static void parallel_limbs(void **state)
 {
     struct design d = signal_arm();
@@ -627,6 +668,7 @@ int main(void)
         cmocka_unit_test(seventeen_ohms),
         cmocka_unit_test(cancelling_limb),
         cmocka_unit_test(faults),
+        cmocka_unit_test(closed_rings),
         cmocka_unit_test(parallel_limbs),
         cmocka_unit_test(monotone),
         cmocka_unit_test(gap_and_roughness),
