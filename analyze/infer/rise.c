@@ -16,6 +16,9 @@
 #define RISE_STEP   1e-7  /* where the form is not quite true, the last digits take for ever */
 #define SECOND_P    0.001 /* the second exponential must be this unlikely to come by chance */
 #define SHARE_LEAST 0.004 /* and have this share of the rise */
+#define FORM_P      0.001 /* residuals in so few runs by chance: the form does not hold */
+#define AREA_TAUS   4     /* time constants that a capture must last for its area to be trusted */
+#define MISSED      0.25  /* of what the form missed of the inductance stays in doubt */
 
 /* ---- general least squares ---- */
 
@@ -366,12 +369,47 @@ static double local_tau(const struct rise_capture *c, double end, double from, d
     return (t1 - t0) / (log(1 - from) - log(1 - to));
 }
 
+/* H, the flux linkage over the current at the end, from the samples themselves: R times the area
+ * between the current and its end, over that end (Faraday's law, integrated). It holds whatever the
+ * iron does, where the form is off by some per cent: a core of solid iron is no single ring, and
+ * iron that saturates has no one inductance. The form gives only the level of the end and what is
+ * left of the rise after the last sample. left: samples less form. NaN with a voltage trace, or
+ * when the capture ends early. */
+static double henry_by_area(const struct rise *r, const double *p, const double *left)
+{
+    const struct rise_capture *c = r->capture;
+    size_t n = c->count, tail = n / 8 > 2 ? n / 8 : 2;
+    double w, t1, start, end, area = 0, before, low;
+
+    if (r->trace)
+        return NAN;
+    w = share(r, p);
+    t1 = exp(p[1]);
+    end = p[0];
+    for (size_t i = n - tail; i < n; i++)
+        end += left[i] / (double)tail;
+    /* The start is where the first of the rise points back to: that of the form gives way to the
+     * rest of it. A first sample without current was not after it. */
+    low = passing(c, 0.05 * end);
+    start = low - 0.5 * (passing(c, 0.15 * end) - low);
+    if (c->current[0] < 0.02 * end)
+        start = fmax(start, c->time[0]);
+    if (c->time[n - 1] - start < AREA_TAUS * t1)
+        return NAN;
+    for (size_t i = 1; i < n; i++)
+        area += (end - 0.5 * (c->current[i] + c->current[i - 1])) * (c->time[i] - c->time[i - 1]);
+    before = c->time[0] - start;
+    area += before * (before > 0 ? end - 0.5 * c->current[0] : end);
+    area += p[0] * (1 - w) * t1 * exp(-(c->time[n - 1] - start) / t1);
+    return c->supply / end * area / end;
+}
+
 enum status_code rise_fit(const struct rise_capture *capture, struct rise_fit *fit,
                           struct status *st)
 {
     struct rise r = {.capture = capture, .trace = capture->voltage != NULL};
     double one[8] = {0}, two[8], covariance[64], ss = 0, ss2 = INFINITY, top = 0, tau, dt;
-    double *parameter = one, *left = NULL, source, gain, fit_u;
+    double *parameter = one, *left = NULL, source, gain, fit_u, missed, area;
     size_t p = r.trace ? 2 : 3, n = capture->count;
     struct task t = {.curve = rise_curve,
                      .context = &r,
@@ -454,6 +492,7 @@ enum status_code rise_fit(const struct rise_capture *capture, struct rise_fit *f
     for (size_t i = 0; i < n; i++)
         left[i] = capture->current[i] - left[i];
     fit->runs_p = runs(left, n);
+    area = henry_by_area(&r, parameter, left);
     free(left);
     fit->noise = sqrt(ss / (double)(n - p));
     source = r.trace ? 0 : capture->source_ohm;
@@ -464,8 +503,12 @@ enum status_code rise_fit(const struct rise_capture *capture, struct rise_fit *f
     fit->resistance_u =
         hypot(hypot(fit_u, gain * (fit->resistance + source)), r.trace ? 0 : capture->source_ohm_u);
     fit->inductance = henry(&r, parameter);
+    /* A form that holds makes the best of the noise. */
+    missed = area > 0 && fit->runs_p < FORM_P ? area - fit->inductance : 0;
+    fit->inductance += missed;
     fit->inductance_u =
-        hypot(spread_of(henry, &r, parameter, covariance, p), gain * fit->inductance);
+        hypot(hypot(spread_of(henry, &r, parameter, covariance, p), MISSED * missed),
+              gain * fit->inductance);
     fit->tau = main_tau(&r, parameter);
     fit->tau_u = spread_of(main_tau, &r, parameter, covariance, p);
     fit->start = r.trace ? 0 : (parameter[2] - 1) * dt;

@@ -6,7 +6,9 @@
  * the equations of two coupled circuits). The fit is nonlinear least squares (GSL multifit,
  * Levenberg-Marquardt); the second exponential is kept only if it earns it by the F test at 1 in
  * 1000. Battery sag enters by the source resistance, or sample by sample if the voltage was
- * captured too. */
+ * captured too. The inductance is the flux linkage over the current at the end: that of the
+ * form where it holds, else by the area between the samples and their end, for a core of solid iron
+ * has eddy currents that are no single ring, and iron that saturates has no one inductance. */
 #ifndef TRUEWOUND_RISE_H
 #define TRUEWOUND_RISE_H
 
