@@ -714,7 +714,7 @@ static const struct {
     [Q_TEMPERATURE] = {"coil temperature", "C", false, 0},
     [Q_MEAN_TURN] = {"mean turn against geometry", "", false, 0},
     [Q_WIRE_LOT] = {"resistance per metre against table", "", false, 0},
-    [Q_GAP] = {"air at each pole in contact", "m", false, 0},
+    [Q_GAP] = {"air at each pole", "m", false, 0},
     [Q_JOINT] = {"resistance of the bad joint", "ohm", false,
                  FINDING_JOINT_A | FINDING_JOINT_B | FINDING_JOINT_PAIR},
     [Q_SHORTED_A] = {"shorted turns of limb A", "turns", false, FINDING_SHORTED_A},
@@ -755,7 +755,7 @@ static double quantity_of(const struct suppose *s, const struct verdict_draw *d,
     case Q_WIRE_LOT:
         return p->resistivity * pow(n->wire_diameter[0] / p->wire_diameter[0], 2) - 1;
     case Q_GAP:
-        return p->roughness + p->gap - n->gap;
+        return p->gap + p->roughness;
     case Q_JOINT:
         return p->joint[0] + p->joint[1] + d->state.joint_pair;
     case Q_SHORTED_A:
@@ -793,7 +793,7 @@ static double expected_of(const struct suppose *s, enum quantity q)
     case Q_WIRE:
         return n->wire_diameter[0];
     case Q_GAP:
-        return n->roughness;
+        return n->gap + n->roughness;
     case Q_MEAN_TURN:
     case Q_WIRE_LOT:
     case Q_JOINT:
@@ -913,7 +913,7 @@ static void turns_text(const struct suppose *s, const struct verdict *v, size_t 
                  off < 0 ? "short" : "over", expected);
 }
 
-/* "8.3 (7.9 to 8.8) ohm" */
+/* "8.3 (7.9 to 8.8) mm" */
 static void range_text(const struct verdict_estimate *e, double scale, const char *unit,
                        char out[80])
 {
@@ -923,26 +923,28 @@ static void range_text(const struct verdict_estimate *e, double scale, const cha
              e->high / scale, unit);
 }
 
-/* "480 ohm", "0.12 ohm", "3.4 kohm": two figures, for a resistance known to a decade or so. */
+/* Unit of a resistance for a person, and what one of it is in ohm. */
+static const char *ohm_unit(double ohm, double *scale)
+{
+    *scale = ohm >= 0.995e6 ? 1e6 : ohm >= 995 ? 1e3 : 1;
+    return *scale > 1e3 ? "MΩ" : *scale > 1 ? "kΩ" : "Ω";
+}
+
+/* "480 Ω", "0.12 Ω", "3.4 kΩ": two figures, for a resistance known to a decade or so. */
 static void ohm_text(double ohm, char out[24])
 {
-    const char *prefix = "";
+    double scale;
+    const char *unit = ohm_unit(ohm, &scale);
     int power;
 
-    if (ohm >= 0.995e6) {
-        ohm /= 1e6;
-        prefix = "meg";
-    } else if (ohm >= 995) {
-        ohm /= 1e3;
-        prefix = "k";
-    }
+    ohm /= scale;
     power = ohm > 0 ? (int)floor(log10(ohm)) : 0;
     if (power >= 2) {
-        double unit = pow(10, power - 1);
+        double step = pow(10, power - 1);
 
-        snprintf(out, 24, "%.0f %sohm", unit * round(ohm / unit), prefix);
+        snprintf(out, 24, "%.0f %s", step * round(ohm / step), unit);
     } else {
-        snprintf(out, 24, "%.*f %sohm", power < -2 ? 3 : 1 - power, ohm, prefix);
+        snprintf(out, 24, "%.*f %s", power < -2 ? 3 : 1 - power, ohm, unit);
     }
 }
 
@@ -950,15 +952,30 @@ static void ohm_text(double ohm, char out[24])
 static void ohms_text(const struct verdict_estimate *e, char out[80])
 {
     char middle[24], low[24], high[24];
+    double scale;
 
     if (e->high < 20 * e->low) {
-        range_text(e, e->median < 1e5 ? 1 : 1e6, e->median < 1e5 ? "ohm" : "megohm", out);
+        const char *unit = ohm_unit(e->median, &scale);
+
+        range_text(e, scale, unit, out);
         return;
     }
     ohm_text(e->median, middle);
     ohm_text(fmax(e->low, 0), low);
     ohm_text(e->high, high);
     snprintf(out, 80, "%s (%s to %s)", middle, low, high);
+}
+
+/* "1.35 (1.2 to 1.6) mm of air at each pole, stated 1 mm": all of it, what is left at contact too.
+ */
+static void gap_text(const struct suppose *s, const struct verdict_estimate *e, char out[80])
+{
+    const struct coil_specimen *n = suppose_nominal(s);
+    char range[80];
+
+    range_text(e, 1e-3, "mm of air at each pole", range);
+    snprintf(out, 80, "%.48s, %s %.3g mm", range, n->gap > 0 ? "stated" : "in contact about",
+             1e3 * e->expected);
 }
 
 static void wire_text(const struct suppose *s, const struct verdict *v, size_t row, char out[96])
@@ -1032,9 +1049,9 @@ static void finding_text(const struct suppose *s, const struct verdict *v,
              estimate(s, v, Q_HEAT, row, &e))
         range_text(&e, 1, "K above the stated temperature", a);
     else if ((faults & FINDING_GAP) && estimate(s, v, Q_GAP, row, &e))
-        range_text(&e, 1e-3, "mm of air at each pole", a);
+        gap_text(s, &e, a);
     else if ((faults & FINDING_LEADS) && estimate(s, v, Q_LEADS, row, &e))
-        range_text(&e, 1, "ohm", a);
+        ohms_text(&e, a);
     if (a[0])
         snprintf(f->text + used, sizeof f->text - used, ": %s", a);
 }
@@ -1077,7 +1094,7 @@ static void write_beyond(const struct verdict *v, char text[VERDICT_LINE_SIZE])
 {
     const struct verdict_estimate *worst = NULL;
     double most = 1, off = 0;
-    char p[16];
+    char p[16], name[64];
 
     for (size_t i = 0; i < v->estimates; i++) {
         const struct verdict_estimate *e = &v->estimate[i];
@@ -1094,10 +1111,14 @@ static void write_beyond(const struct verdict *v, char text[VERDICT_LINE_SIZE])
             worst = e;
         }
     }
+    /* "... at 20 C" as a person has it. */
+    snprintf(name, sizeof name, "%s", worst ? worst->name : "");
+    if (worst && strcmp(worst->unit, "ohm") == 0 && strlen(name) > 2 &&
+        strcmp(name + strlen(name) - 2, " C") == 0)
+        snprintf(name + strlen(name) - 1, 8, "°C");
     if (worst && isfinite(off))
         say(text, "Not within its limits (%s): the %s is %.0f %% %s the design's.",
-            percent(v->fail_probability, p), worst->name, 100 * fabs(off),
-            off < 0 ? "below" : "above");
+            percent(v->fail_probability, p), name, 100 * fabs(off), off < 0 ? "below" : "above");
     else
         say(text, "Not within its limits (%s), though no one fault stands out.",
             percent(v->fail_probability, p));
@@ -1189,12 +1210,16 @@ static void write_lines(const struct suppose *s, const struct evidence_set *evid
         const struct evidence_item *e = &evidence->item[v->misfit[i].item];
 
         const char *unit = evidence_unit(e->kind);
+        double scale = 1;
         char value[48];
+
+        if (strcmp(unit, "ohm") == 0)
+            unit = ohm_unit(e->value, &scale);
 
         if (e->kind == EVIDENCE_POLARITY)
             snprintf(value, sizeof value, "%s", e->value > 0 ? "north" : "south");
         else
-            snprintf(value, sizeof value, "%.4g%s%s", e->value, *unit ? " " : "", unit);
+            snprintf(value, sizeof value, "%.4g%s%s", e->value / scale, *unit ? " " : "", unit);
         say(text, "The %s, %s, does not fit the rest (%s a mistake at the bench): take it again.",
             e->source, value, percent(v->misfit[i].probability, p));
         add_line(v, text);
