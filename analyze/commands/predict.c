@@ -80,6 +80,16 @@ static void figure_row(struct table *table, const char *words, const char *unit,
         table_absent(table);
 }
 
+/* A pole is a word, not a number. */
+static void polarity_row(struct table *table, int limb, double value)
+{
+    table_row(table);
+    table_textf(table, "polarity of pole %c", "ab"[limb]);
+    table_text(table, value > 0.0 ? "north" : value < 0.0 ? "south" : "none");
+    table_absent(table);
+    table_text(table, "fed at the start");
+}
+
 /* Without an interval the value has four figures and makes no claim; with one, the figures that it
  * leaves. A tenth of a degree is the least that is worth printing of a temperature. */
 static void plain_row(struct table *table, const char *words, double value, double low, double high,
@@ -147,11 +157,15 @@ static int print_table(const struct command_context *context, const struct desig
     table_column(table, TABLE_TEXT, "figure", "figure", NULL);
     table_column(table, TABLE_NAME, "value", "value ± u", NULL);
     table_column(table, TABLE_NAME, "interval", "95 % interval", NULL);
-    table_column(table, TABLE_TEXT, "cause", "mostly from", NULL);
+    table_column(table, TABLE_TEXT, "cause", "mostly from; remark", NULL);
     for (int q = 0; q < COIL_QUANTITIES; ++q) {
         const struct prediction_figure *figure = &prediction->figure[q];
 
-        if (figure->exists && isfinite(figure->value))
+        if (!figure->exists || !isfinite(figure->value))
+            continue;
+        if (q == COIL_POLARITY_A || q == COIL_POLARITY_B)
+            polarity_row(table, q - COIL_POLARITY_A, figure->value);
+        else
             figure_row(table, coil_quantity_words((enum coil_quantity)q),
                        coil_quantity_unit((enum coil_quantity)q), figure);
     }
