@@ -1259,8 +1259,14 @@ static void write_lines(const struct suppose *s, const struct evidence_set *evid
             add_line(v, text);
         }
     } else if (lead) {
-        say(text, "Not decided: within its limits %s, not within them %s.",
-            percent(v->pass_probability, p), percent(v->fail_probability, q));
+        if (v->unexplained && v->fail_probability >= v->limits.sure)
+            say(text,
+                "Not decided, since they do not fit together; taken as they stand this is no coil "
+                "of this design (%s): is it the right one that is on the clips?",
+                percent(v->fail_probability, q));
+        else
+            say(text, "Not decided: within its limits %s, not within them %s.",
+                percent(v->pass_probability, p), percent(v->fail_probability, q));
         add_line(v, text);
         say(text, "Most likely: %s (%s).", lead->text, percent(lead->probability, p));
         add_line(v, text);
