@@ -1208,14 +1208,16 @@ static void write_lines(const struct suppose *s, const struct evidence_set *evid
     }
     for (size_t i = 0; i < v->misfits && i < 2; i++) {
         const struct evidence_item *e = &evidence->item[v->misfit[i].item];
-
         const char *unit = evidence_unit(e->kind);
         double scale = 1;
         char value[48];
 
         if (strcmp(unit, "ohm") == 0)
             unit = ohm_unit(e->value, &scale);
-
+        else if (strcmp(unit, "kg") == 0 && e->value < 1)
+            unit = "g", scale = 1e-3;
+        else if (strcmp(unit, "m") == 0)
+            unit = "mm", scale = 1e-3;
         if (e->kind == EVIDENCE_POLARITY)
             snprintf(value, sizeof value, "%s", e->value > 0 ? "north" : "south");
         else
