@@ -10,8 +10,11 @@
 /* All common practice, no source. */
 #define POLARITY_MISREAD 0.01   /* a compass read or noted the wrong way round */
 #define BAD_SEAT         0.08   /* share of trials that fail only because the keeper rocked */
-#define EDDY_SEEN        0.5    /* a second time constant is seen without a short: solid iron */
-#define EDDY_LOG_S       (-5.0) /* ln s, and its spread */
+#define RING_SEEN        0.7    /* a second time constant that is there is seen */
+#define RING_HIDDEN      0.3    /* or hidden, however long, where saturating iron bends the rise */
+#define RING_OTHER       0.15   /* of those seen are something else: a fit that settled elsewhere */
+#define RING_NONE_SEEN   0.2    /* one is seen though nothing is closed: edges of sheet, a frame */
+#define EDDY_LOG_S       (-5.0) /* ln s of such another one, and its spread */
 #define EDDY_LOG_U       1.3
 #define DECIMAL_SHARE    0.25 /* of mistakes are a slipped decimal */
 #define PREFIX_SHARE     0.10 /* or a kilo or milli too many */
@@ -78,17 +81,16 @@ static double second_time(const struct likely *l, size_t item, double scalar)
 {
     const struct evidence_item *e = &l->set->item[item];
     double value = reading_scale(e->kind, e->value);
-    bool shorted = scalar > -0.5 * WEIGH_FAR;
+    bool ring = scalar > -0.5 * WEIGH_FAR;
 
-    if (e->bound == EVIDENCE_BELOW) {
-        if (!shorted)
-            return log(1 - EDDY_SEEN);
-        return log(0.1 + 0.4 * gsl_cdf_ugaussian_P(-scalar));
-    }
-    if (!shorted)
-        return log(EDDY_SEEN) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U);
-    return weigh_log_add(log(0.6) + log_normal(scalar * l->noise[item], l->noise[item]),
-                         log(0.3) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U));
+    if (e->bound == EVIDENCE_BELOW)
+        return ring ? log(RING_HIDDEN + (1 - RING_HIDDEN) * gsl_cdf_ugaussian_P(-scalar))
+                    : log(1 - RING_NONE_SEEN);
+    if (!ring)
+        return log(RING_NONE_SEEN) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U);
+    return log(RING_SEEN) +
+           weigh_log_add(log(1 - RING_OTHER) + log_normal(scalar * l->noise[item], l->noise[item]),
+                         log(RING_OTHER) + log_normal(value - EDDY_LOG_S, EDDY_LOG_U));
 }
 
 void likely_eddy(double *reading, double *noise)

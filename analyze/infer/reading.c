@@ -12,6 +12,7 @@
  * doubts grow by these factors (common practice, no source). */
 #define CANCEL_INDUCTANCE 2.5
 #define CANCEL_PULL       8
+#define CANCEL_EDDY       2
 #define BRIDGE_AMPERE     1e-3
 
 /* ---- scales ---- */
@@ -90,7 +91,9 @@ double reading_noise(const struct reading_bench *bench, const struct evidence_it
          * currents of solid iron, which the model leaves out. */
         return fmin(1, hypot(rel, e->at.frequency > 0 ? 0.25 : 0.13));
     case EVIDENCE_SECOND_TIME:
-        return 0.4;
+        /* Eddy currents of a solid core are many rings, of which the fit makes one; and iron that
+         * bends is not of one inductance. The fit's own uncertainty knows neither. */
+        return hypot(fmin(1, rel), 0.4);
     case EVIDENCE_DIAMETER: {
         /* A caliper rests on whatever lies on top: half a layer, or the first turns of the next. */
         double step = layer_step(bench, bench->nominal.wire_overall[0], bench->nominal.interlayer);
@@ -201,8 +204,7 @@ static struct reading_solve solve_for(const struct reading_bench *bench,
     case EVIDENCE_INDUCTANCE:
     case EVIDENCE_SECOND_TIME:
         s.want = COIL_INDUCTANCE;
-        /* Keeper on and keeper away come out of the same solve; the ring takes the keeper's. */
-        s.keeper = e->kind == EVIDENCE_SECOND_TIME && e->at.keeper;
+        /* Keeper on and keeper away come out of the same solve. */
         s.small = e->at.frequency > 0 || (isnan(s.current) && !(s.voltage > 0));
         break;
     case EVIDENCE_RESIDUAL_PULL:
@@ -390,6 +392,16 @@ static double plain_reading(const struct reading_bench *bench, const struct read
     }
 }
 
+/* Eddy currents of the iron and shorted turns are rings about the same flux: what a rise shows is
+ * the time constant of both together. Its flux is that of the inductance, with the same doubt. */
+static double ring_reading(const struct reading_state *state, double eddy, double ring, bool cancel)
+{
+    double iron = eddy > 0 ? eddy * exp((cancel ? CANCEL_EDDY : 1) * state->eddy) : 0;
+    double all = iron + (ring > 0 ? ring * state->short_time : 0);
+
+    return all > 0 ? log(all) + (cancel ? CANCEL_INDUCTANCE : 1) * state->inductance : READING_NONE;
+}
+
 static double costly_reading(const struct reading_state *state, const struct evidence_item *e,
                              const struct coil_observables *m, double exponent, double ratio)
 {
@@ -407,8 +419,8 @@ static double costly_reading(const struct reading_state *state, const struct evi
         return log(fmax(1e-12, gain * henry)) +
                (cancel ? CANCEL_INDUCTANCE : 1) * state->inductance;
     case EVIDENCE_SECOND_TIME:
-        return m->y[COIL_TAU_SHORT] > 0 ? log(m->y[COIL_TAU_SHORT] * state->short_time)
-                                        : READING_NONE;
+        return ring_reading(state, e->at.keeper ? m->eddy_on : m->eddy_off,
+                            e->at.keeper ? m->ring_on : m->ring_off, cancel);
     case EVIDENCE_LIFT:
     case EVIDENCE_PULL:
         return reading_scale(e->kind, gain * pull * m->y[COIL_PULL] * pow(ratio, exponent));

@@ -31,7 +31,8 @@ struct reading_state {
     double inductance;  /* logarithm of the factor that the model leaves out of inductances ... */
     double pull;        /* ... and of pulls, with aiding limbs; more with cancelling ones */
     double build;       /* factor on the height of the winding */
-    double short_time;  /* factor on the second time constant */
+    double eddy;        /* logarithm of the factor on the iron's eddy currents */
+    double short_time;  /* factor on the time constant of shorted turns */
     double sticking;    /* factor on the residual pull */
 };
 

@@ -32,7 +32,13 @@
 #define BUILD_NESTED   0.077
 #define BUILD_NESTED_U 0.045
 #define BUILD_U        0.03
-#define SHORT_TIME_U   0.7  /* log */
+#define SHORT_TIME_U   0.7 /* log: where turns touch there is a resistance too */
+/* log: iron sold under one name differs by a quarter in resistivity (a per cent of silicon or
+ * manganese adds half), and the currents crowd at corners and joints. */
+#define EDDY_U 0.3
+/* Hardened iron also conducts worse: from annealed iron to hardened tool steel the coercive force
+ * grows some thirty times and the resistivity three times (iron.c). */
+#define HARD_EDDY      (1.0 / 3)
 #define STICKING_U     0.9  /* log */
 #define UNIT_SHARE     0.15 /* of wrong instruments are right in another unit */
 #define INSULATION_OHM 5e9  /* sound insulation, and its log spread */
@@ -59,6 +65,7 @@ enum nuisance_kind {
     NUISANCE_INSULATION,
     NUISANCE_INDUCTANCE,
     NUISANCE_PULL,
+    NUISANCE_EDDY,
     NUISANCE_BUILD,
     NUISANCE_STICKING
 };
@@ -192,6 +199,9 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
         break;
     case NUISANCE_PULL:
         state->pull = x;
+        break;
+    case NUISANCE_EDDY:
+        state->eddy = x;
         break;
     case NUISANCE_BUILD:
         state->build = fmax(0.3, 1 + x);
@@ -335,8 +345,9 @@ static void apply_faults(const struct suppose *s, const struct suppose_variant *
     if (faults & FINDING_HARD) {
         double hard = log_uniform(2, 15, *z++);
 
+        /* The coercive force goes with the field that the iron needs (magnet.h). */
         p->iron_field *= hard;
-        p->remanence *= hard;
+        state->eddy -= HARD_EDDY * log(hard);
     }
     if (faults & FINDING_SATURATED) {
         /* Iron that carries less flux is iron of less section; a quarter less nobody would call a
@@ -568,6 +579,7 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
     add_nuisance(s, NUISANCE_INSULATION, 0, log(INSULATION_OHM), INSULATION_U);
     add_nuisance(s, NUISANCE_INDUCTANCE, 0, 0, INDUCTANCE_U);
     add_nuisance(s, NUISANCE_PULL, 0, 0, PULL_U);
+    add_nuisance(s, NUISANCE_EDDY, 0, 0, EDDY_U);
     s->build_lengthens = !learnt || isnan(learnt->mean_turn);
     if (d->winding.layers == DESIGN_ORTHOCYCLIC && !(s->bench.nominal.interlayer > 0))
         add_nuisance(s, NUISANCE_BUILD, 0, BUILD_NESTED, hypot(BUILD_NESTED_U, BUILD_U));

@@ -321,6 +321,65 @@ static void test_faults(void **state)
     suppose_free(s);
 }
 
+/* What stays in the iron is less than what the current put there, however hard the iron; and hard
+ * iron keeps a larger share of it than soft. */
+static void test_hard(void **state)
+{
+    struct design d;
+    struct evidence_set set;
+    struct suppose *s;
+    double soft;
+
+    (void)state;
+    design_make(&d);
+    evidence_clear(&set);
+    add(&set, "pull", "pair", 9, 0.2);
+    add(&set, "residual-pull", "pair", 0.5, 0.1);
+    s = prepare(&d, &set);
+    soft =
+        reads(s, "as-designed", 0, 0, &set.item[1]) / reads(s, "as-designed", 0, 0, &set.item[0]);
+    for (double z = -2.5; z <= 2.5; z += 0.5) {
+        double hard = reads(s, "hard", 0, z, &set.item[1]) / reads(s, "hard", 0, z, &set.item[0]);
+
+        assert_true(hard > soft && hard < 1);
+    }
+    suppose_free(s);
+}
+
+/* A solid core has a second time constant by itself: length / (8 pi resistivity) times the flux of
+ * an ampere-turn, the inductance over the square of the turns. A few turns of thin wire closed on
+ * themselves conduct next to nothing beside it; a whole limb does. */
+static void test_second_time(void **state)
+{
+    struct design d;
+    struct evidence_set set;
+    struct suppose *s;
+    double iron, henry, turns, least;
+
+    (void)state;
+    design_make(&d);
+    evidence_clear(&set);
+    for (int keeper = 0; keeper < 2; keeper++) {
+        struct evidence_record r = evidence_record_empty();
+        struct status st;
+
+        r.quantity = keeper ? "second-time" : "inductance";
+        r.value = keeper ? 8e-3 : 0.5;
+        r.at.keeper = true;
+        r.at.current = 0.1;
+        assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    }
+    s = prepare(&d, &set);
+    henry = reads(s, "as-designed", 0, 0, &set.item[0]);
+    iron = reads(s, "as-designed", 0, 0, &set.item[1]);
+    turns = suppose_nominal(s)->turns[0] + suppose_nominal(s)->turns[1];
+    least = henry / (turns * turns) * 2 * d.core.limb_length.value / (8 * M_PI * 0.11e-6);
+    assert_true(iron > least && iron < 4 * least); /* limbs alone, and with yoke and keeper */
+    assert_true(reads(s, "shorted-a", 0, 0, &set.item[1]) < 1.5 * iron);
+    assert_true(reads(s, "bypassed-a", 0, 0, &set.item[1]) > 2 * iron);
+    suppose_free(s);
+}
+
 /* Inductance is the slope of the flux linkage with the current, d(psi)/di, whatever the iron does
  * (definition, IEC 60050-131-12-19 and -25 from memory). */
 static void test_linkage(void **state)
@@ -405,9 +464,10 @@ static void test_shared(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_electric), cmocka_unit_test(test_cooling),
-        cmocka_unit_test(test_magnetic), cmocka_unit_test(test_tail),
-        cmocka_unit_test(test_faults),   cmocka_unit_test(test_linkage),
+        cmocka_unit_test(test_electric),    cmocka_unit_test(test_cooling),
+        cmocka_unit_test(test_magnetic),    cmocka_unit_test(test_tail),
+        cmocka_unit_test(test_faults),      cmocka_unit_test(test_hard),
+        cmocka_unit_test(test_second_time), cmocka_unit_test(test_linkage),
         cmocka_unit_test(test_shared),
     };
 
