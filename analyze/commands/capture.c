@@ -8,9 +8,9 @@
 #include "analyze/commands/commands.h"
 #include "analyze/conditions.h"
 #include "analyze/daemonlink.h"
-#include "analyze/infer/rise.h"
 #include "analyze/printing.h"
 #include "analyze/recording.h"
+#include "analyze/rising.h"
 #include "analyze/steady.h"
 #include "db/quantity.h"
 #include "db/store_bench.h"
@@ -98,51 +98,25 @@ static enum status_code ask_for_capture(struct capturing *c, struct status *st)
 
 static enum status_code fit(struct capturing *c, struct status *st)
 {
-    struct rise_capture capture = {.time = c->at,
-                                   .current = c->current,
-                                   .count = c->count,
-                                   .supply = c->conditions.voltage,
-                                   .supply_u = isfinite(c->conditions.voltage_u)
-                                                   ? c->conditions.voltage_u
-                                                   : 0.005 * c->conditions.voltage,
-                                   .source_ohm = c->conditions.source_ohm,
-                                   .source_ohm_u = c->conditions.source_ohm_u,
-                                   .gain_u = 0.01};
-    size_t first = 0;
+    enum status_code code =
+        rising_fit(&c->conditions, c->at, c->current, c->count, c->rate, &c->fit, st);
 
-    if (!isfinite(capture.source_ohm))
-        capture.source_ohm = 0.0;
-    if (!isfinite(capture.source_ohm_u))
-        capture.source_ohm_u = 0.1 * capture.source_ohm;
-    /* samples before the trigger say nothing of the rise */
-    while (first < c->count && c->at[first] < 0.0)
-        ++first;
-    capture.time += first;
-    capture.current += first;
-    capture.count -= first;
-    if (rise_fit(&capture, &c->fit, st) != STATUS_OK)
-        return st->code;
-    /* Noise fits any curve; a rise within one sample cannot be told from none. */
-    if (!(c->fit.tau * c->rate > 0.5))
-        return status_fail(st, STATUS_INPUT,
-                           "capture %lld is kept, but shows no current rise: is the supply on, the "
-                           "coil connected, and the rate high enough?",
-                           (long long)c->capture);
-    return STATUS_OK;
+    return code == STATUS_OK
+               ? code
+               : status_prefix(st, "capture %lld is kept, but", (long long)c->capture);
 }
 
 /* One figure of the fit as an observation that names the capture it came from. */
 static enum status_code note(struct capturing *c, struct store *store, int64_t coil, int64_t run,
-                             const char *kind, const char *quantity, double value, double u,
-                             bool below, struct status *st)
+                             const struct rising_figure *figure, struct status *st)
 {
     struct conditions conditions = c->conditions;
     struct store_observation o = {.run = run,
                                   .coil = coil,
-                                  .quantity = quantity,
+                                  .quantity = figure->quantity,
                                   .place = c->place,
-                                  .value = value,
-                                  .u = u,
+                                  .value = figure->value,
+                                  .u = figure->u,
                                   .channel = c->channel_id,
                                   .from = c->time,
                                   .to = c->time + (int64_t)(c->duration * 1e6),
@@ -150,8 +124,8 @@ static enum status_code note(struct capturing *c, struct store *store, int64_t c
     char remark[64];
     int64_t id;
 
-    snprintf(conditions.kind, sizeof conditions.kind, "%s", kind);
-    conditions.bound = below ? CONDITIONS_BELOW : CONDITIONS_EQUAL;
+    snprintf(conditions.kind, sizeof conditions.kind, "%s", figure->kind);
+    conditions.bound = figure->below ? CONDITIONS_BELOW : CONDITIONS_EQUAL;
     snprintf(remark, sizeof remark, "from capture %lld", (long long)c->capture);
     o.remark = remark;
     return recording_add(store, &o, &conditions, 0, &id, st);
@@ -161,7 +135,8 @@ static enum status_code record(struct capturing *c, struct store *store, const c
                                struct status *st)
 {
     struct coilbook_entry *entry = calloc(1, sizeof *entry);
-    const struct rise_fit *f = &c->fit;
+    struct rising_figure figure[RISING_FIGURES];
+    size_t figures = rising_figures(&c->fit, &c->conditions, figure);
     int64_t run = 0;
     enum status_code code;
 
@@ -172,13 +147,8 @@ static enum status_code record(struct capturing *c, struct store *store, const c
         code = recording_begin(store, entry, &run, st);
     if (code == STATUS_OK) {
         code = store_evidence_claim_capture(store, c->capture, run, st);
-        if (code == STATUS_OK)
-            code = note(c, store, entry->coil, run, "inductance", "inductance", f->inductance,
-                        f->inductance_u, false, st);
-        if (code == STATUS_OK)
-            code = note(c, store, entry->coil, run, "second-time", "time",
-                        f->second ? f->second_tau : f->second_limit,
-                        f->second ? f->second_tau_u : NAN, !f->second, st);
+        for (size_t i = 0; i < figures && code == STATUS_OK; ++i)
+            code = note(c, store, entry->coil, run, &figure[i], st);
         code = recording_end(store, code, st);
     }
     free(entry);

@@ -18,6 +18,7 @@
 #include "analyze/infer/advise.h"
 #include "analyze/infer/posterior.h"
 #include "analyze/infer/verdict.h"
+#include "analyze/rising.h"
 
 #define BINS      10
 #define KINDS_MAX 48
@@ -48,6 +49,7 @@ struct bench {
     struct kind_count confusion[STAGES][512];
     size_t confusions[STAGES];
     bool verbose;
+    bool rises; /* captured rises instead of the inductance that their area gives */
 };
 
 /* ---- reading a drawn coil ---- */
@@ -373,6 +375,75 @@ static void score(struct bench *b, enum stage stage, const struct verdict *v, co
     }
 }
 
+/* ---- captured rises ---- */
+
+static void put(json_t *item, const char *key, double value)
+{
+    if (isfinite(value))
+        json_object_set_new(item, key, json_real(value));
+}
+
+/* Items of one captured rise, fitted and taken as 'truewound capture' does. What shows no rise is
+ * kept, and is no evidence. */
+static void take_rise(const json_t *rise, json_t *sitting)
+{
+    const json_t *current = json_object_get(rise, "current");
+    struct rising_figure figure[RISING_FIGURES];
+    size_t n = json_array_size(current), figures = 0;
+    double *at = calloc(n + 1, sizeof *at), *ampere = calloc(n + 1, sizeof *ampere);
+    struct conditions c;
+    struct rise_fit fit;
+    struct status st;
+
+    conditions_init(&c);
+    c.voltage = number(rise, "voltage");
+    c.voltage_u = 0.005 * c.voltage;
+    c.source_ohm = number(rise, "source_ohm") + number(rise, "shunt");
+    c.source_ohm_u = hypot(0.2 * number(rise, "source_ohm"), 0.01 * number(rise, "shunt"));
+    for (size_t k = 0; at && ampere && k < n; k++) {
+        at[k] = (double)k / number(rise, "rate");
+        ampere[k] = json_number_value(json_array_get(current, k));
+    }
+    if (at && ampere && rising_fit(&c, at, ampere, n, number(rise, "rate"), &fit, &st) == STATUS_OK)
+        figures = rising_figures(&fit, &c, figure);
+    free(at);
+    free(ampere);
+    for (size_t k = 0; k < figures; k++) {
+        json_t *item = json_object();
+
+        json_object_set_new(item, "quantity", json_string(figure[k].kind));
+        json_object_set_new(item, "place", json_string("pair"));
+        json_object_set_new(item, "bound", json_string(figure[k].below ? "below" : "equal"));
+        json_object_set(item, "keeper", json_object_get(rise, "keeper"));
+        put(item, "value", figure[k].value);
+        put(item, "u", figure[k].u);
+        put(item, "minutes", k == 0 ? number(rise, "minutes") : 0);
+        put(item, "voltage", c.voltage);
+        put(item, "voltage_u", c.voltage_u);
+        put(item, "current", c.current);
+        put(item, "current_u", c.current_u);
+        put(item, "source_ohm", c.source_ohm);
+        put(item, "source_ohm_u", c.source_ohm_u);
+        json_array_append_new(sitting, item);
+    }
+}
+
+/* Puts the rises in the place of the inductances that the board made of their areas. */
+static void take_rises(json_t *line)
+{
+    json_t *sitting = json_object_get(line, "sitting");
+    const json_t *rises = json_object_get(line, "rises");
+
+    for (size_t i = json_array_size(sitting); i-- > 0;) {
+        const json_t *item = json_array_get(sitting, i);
+
+        if (strcmp(text(item, "quantity"), "inductance") == 0)
+            json_array_remove(sitting, i);
+    }
+    for (size_t i = 0; i < json_array_size(rises); i++)
+        take_rise(json_array_get(rises, i), sitting);
+}
+
 static bool in_first_stage(const char *quantity, const char *place)
 {
     return (strcmp(quantity, "resistance") == 0 && strcmp(place, "pair") != 0) ||
@@ -460,6 +531,9 @@ static size_t group_sitting(const json_t *sitting, struct group *group, size_t m
         char key[64];
         size_t k;
 
+        /* One rise gives both. */
+        if (strcmp(quantity, "second-time") == 0)
+            quantity = "inductance";
         /* Each lift trial is a step by itself; poles and diameters are taken on both limbs. */
         snprintf(key, sizeof key, "%s %s %d %g", quantity, whole ? "" : text(o, "place"),
                  json_is_true(json_object_get(o, "keeper")),
@@ -627,6 +701,7 @@ int main(int argc, char **argv)
 
     if (!b)
         return 1;
+    b->rises = true;
     for (int i = 1; i < argc; i++) {
         if (strcmp(argv[i], "-n") == 0 && i + 1 < argc)
             coils = strtol(argv[++i], NULL, 10);
@@ -634,6 +709,8 @@ int main(int argc, char **argv)
             seed = strtol(argv[++i], NULL, 10);
         else if (strcmp(argv[i], "--full") == 0)
             coils = 2000, advised = 200;
+        else if (strcmp(argv[i], "--no-rises") == 0)
+            b->rises = false;
         else if (strcmp(argv[i], "-v") == 0)
             b->verbose = true;
         else if (strcmp(argv[i], "--advised") == 0 && i + 1 < argc)
@@ -662,6 +739,8 @@ int main(int argc, char **argv)
         if (!line || !read_design(json_object_get(line, "design"), &d)) {
             bad++;
         } else {
+            if (b->rises)
+                take_rises(line);
             if (!judge(b, STAGE_FIRST, &d, line) || !judge(b, STAGE_FULL, &d, line) ||
                 (advised-- > 0 && !judge_advised(b, &d, line)))
                 bad++;
