@@ -101,9 +101,8 @@ static enum status_code fit(struct capturing *c, struct status *st)
     enum status_code code =
         rising_fit(&c->conditions, c->at, c->current, c->count, c->rate, &c->fit, st);
 
-    return code == STATUS_OK
-               ? code
-               : status_prefix(st, "capture %lld is kept, but", (long long)c->capture);
+    return code == STATUS_OK ? code
+                             : status_prefix(st, "capture %lld is kept", (long long)c->capture);
 }
 
 /* One figure of the fit as an observation that names the capture it came from. */
