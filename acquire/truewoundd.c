@@ -11,6 +11,7 @@
 #include "acquire/loop.h"
 #include "acquire/port.h"
 #include "acquire/probe.h"
+#include "db/descriptors.h"
 
 #define STANDARD_BENCH "/etc/truewound/bench.conf"
 
@@ -129,6 +130,7 @@ int main(int argc, char **argv)
     struct loop_settings settings;
     struct status st;
 
+    descriptors_hold();
     argp_program_version_hook = print_version;
     argp_err_exit_status = 2;
     argp_parse(&argp, argc, argv, 0, NULL, &arguments);

@@ -8,6 +8,7 @@
 #include <gsl/gsl_errno.h>
 
 #include "analyze/command.h"
+#include "db/descriptors.h"
 
 static void print_usage(FILE *out)
 {
@@ -36,7 +37,7 @@ static bool choose_form(struct command_context *context, enum command_form form)
     return true;
 }
 
-int main(int argc, char **argv)
+static int run(int argc, char **argv)
 {
     enum { OPTION_DB = 1000, OPTION_JSON, OPTION_CSV, OPTION_PLAIN, OPTION_VERSION };
     static const struct option options[] = {{"db", required_argument, NULL, OPTION_DB},
@@ -135,6 +136,15 @@ int main(int argc, char **argv)
     optind = 0;
     result = command->run(&context, argc, argv);
     units_close(context.units);
+    return result;
+}
+
+int main(int argc, char **argv)
+{
+    int result;
+
+    descriptors_hold();
+    result = run(argc, argv);
     if (fflush(stdout) != 0 || ferror(stdout)) {
         fprintf(stderr, "truewound: the output could not be written\n");
         return COMMAND_WRONG;

@@ -32,6 +32,25 @@ expect() {
     }
 }
 
+# full COMMAND...: what cannot be printed is not passed over, not even the version.
+full() {
+    got=0
+    tw "$@" >/dev/full 2>err || got=$?
+    [ "$got" = 2 ] && grep -q 'could not be written' err || {
+        echo "truewound $* to a full disk: exit status $got, $(cat err)"
+        failed=1
+    }
+    got=0
+    tw "$@" >&- 2>err || got=$?
+    [ "$got" = 2 ] && grep -q 'could not be written' err || {
+        echo "truewound $* without an output: exit status $got, $(cat err)"
+        failed=1
+    }
+}
+
+full --version
+full help
+full irons
 expect 2 'usage: truewound'
 expect 0 'verify' --help
 expect 2 "no command 'judge'" judge
@@ -49,7 +68,7 @@ expect 0 'design version 2' coil add arm2.ini
 sed 's/size = 31 SWG/size = 31/' "$root/fixtures/arm.ini" >bad.ini
 expect 2 'bad.ini:19: [wire] size' coil add bad.ini
 sed 's/name = arm-1/name = --db/' "$root/fixtures/arm.ini" >bad.ini
-expect 2 'no - in front' coil add bad.ini
+expect 2 'no - or . in front' coil add bad.ini
 
 expect 0 'arm-1' coil list
 expect 0 'turns = 2900' coil show arm-1
