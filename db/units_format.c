@@ -153,6 +153,10 @@ const char *units_format(char *buf, size_t size, double value, double uncertaint
     }
     shown = value * q->shown_scale + q->shown_offset;
     width = uncertainty * q->shown_scale;
+    if (!isfinite(shown)) { /* within a factor of the largest number there is */
+        snprintf(buf, size, "unknown");
+        return buf;
+    }
     prefix = choose_prefix(q, known(width) ? fmax(fabs(shown), width) : fabs(shown));
     power = pow(10, prefix_table[prefix].exponent);
     if (q->id == QUANTITY_COUNT && !known(width) && shown == floor(shown) && fabs(shown) < 1e15)

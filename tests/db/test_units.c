@@ -308,6 +308,7 @@ static void formats(void **state)
         {1234.5, 12, QUANTITY_RESISTANCE, "1.234 ± 0.012 kΩ"},
         {NAN, 1, QUANTITY_RESISTANCE, "unknown"},
         {INFINITY, 1, QUANTITY_RESISTANCE, "unknown"},
+        {-1e308, NAN, QUANTITY_MASS, "unknown"}, /* more in grams than a number can be */
         {0.25, 0.0034, QUANTITY_MASS, "250.0 ± 3.4 g"},
         {1.2, NAN, QUANTITY_MASS, "1.2 kg"},
         {1200, NAN, QUANTITY_MASS, "1200 kg"},
