@@ -226,6 +226,11 @@ static enum status_code read_amount(const struct reading *reading, const char *t
         else
             half *= fabs(value.value);
     }
+    /* A gap may be next to nothing; a size, a number of turns or a voltage is there or is not. */
+    if (digit != DIGIT_LAST && !celsius && value.value > 0.0 && half >= value.value)
+        return status_fail(st, STATUS_INPUT,
+                           "read '%s', whose limits reach down to zero; expected smaller ones",
+                           text);
     *amount = amount_within(celsius ? value.value - 273.15 : value.value, half);
     return STATUS_OK;
 }
@@ -351,13 +356,14 @@ static enum status_code read_text(const struct key *key, const char *text, char 
     if (strlen(text) >= key->size)
         return status_fail(st, STATUS_INPUT, "longer than %zu bytes", key->size - 1);
     if (to != NULL && strcmp(key->key, "name") == 0 &&
-        (!*text || *text == '-' ||
+        (!*text || *text == '-' || *text == '.' ||
          text[strspn(text, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
                            "0123456789-_.")]))
-        return status_fail(st, STATUS_INPUT,
-                           "read '%s', expected letters, digits, - and _ without a space, and no - "
-                           "in front",
-                           text);
+        return status_fail(
+            st, STATUS_INPUT,
+            "read '%s', expected letters, digits, -, _ and . without a space, and no "
+            "- or . in front",
+            text);
     snprintf(to, key->size, "%s", text);
     return STATUS_OK;
 }

@@ -115,6 +115,8 @@ static void every_mistake_is_named_with_its_place(void **state)
         const char *text;
         const char *says[3];
     } wrong[] = {
+        {2, "name = .", {"arm.ini:2:", "[coil] name", "no - or . in front"}},
+        {8, "spacing = 25 mm +- 25 mm", {"arm.ini:8:", "[core] spacing", "down to zero"}},
         {2, "name = arm 1", {"arm.ini:2:", "[coil] name", "arm 1"}},
         {4, "form = pretzel", {"arm.ini:4:", "form", "pretzel"}},
         {6, "limb = 8 mm", {"arm.ini:6:", "limb", "round"}},
