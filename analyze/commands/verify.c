@@ -199,6 +199,7 @@ static int run(struct command_context *context, int argc, char **argv)
         if (!store || judging_record(store, judged, &id, &st) != STATUS_OK) {
             if (store)
                 command_failed(context, NAME, &st);
+            fprintf(context->err, "Without a record, with --unrecorded, the verdict can be had.\n");
             store_close(store, NULL);
             judging_free(judged);
             return COMMAND_WRONG;
