@@ -67,7 +67,7 @@ struct finding_prior {
     double turns_log_sd; /* and standard deviation of its logarithm */
     double turns_short;  /* probability that they are short rather than over */
     double layer_share;  /* probability that it is a whole layer, where layers are known */
-    double joint_low;    /* ohm, log-uniform between these */
+    double joint_low;    /* ohm, log-uniform between these; joint_share counts more */
     double joint_high;
     double joint_share;    /* and no less than this share of the coil's resistance */
     double shorted_median; /* fraction of the limb's turns that is shorted */

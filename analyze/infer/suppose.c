@@ -222,13 +222,14 @@ static double log_uniform(double low, double high, double z)
     return exp(log(low) + (log(high) - log(low)) * gsl_cdf_ugaussian_P(z));
 }
 
-/* Ohms below which a joint is not bad. */
+/* Ohms below which a joint is not bad: a share of the coil's own, for a tenth of an ohm is much to
+ * a coil of one ohm. */
 static double joint_least(const struct suppose *s)
 {
     double whole = s->bench.expected.y[COIL_RESISTANCE_PAIR];
     double least = isfinite(whole) ? s->prior.joint_share * whole : 0;
 
-    return fmin(fmax(s->prior.joint_low, least), 0.5 * s->prior.joint_high);
+    return fmin(least > 0 ? least : s->prior.joint_low, 0.5 * s->prior.joint_high);
 }
 
 static double turns_factor(const struct suppose *s, int limb, int sign, int layers, double z)
