@@ -68,7 +68,7 @@ static enum status_code note_event(struct store *store, int64_t at, const char *
                                    const char *start, const char *rest, struct status *st)
 {
     struct earlier earlier = {.start = start};
-    char text[400];
+    char text[512];
     struct store_event event = {.time = at, .kind = kind, .text = text};
     enum status_code code =
         store_read_events(store, at - REPEAT_US, at + 1, 0, kind, seen_event, &earlier, st);

@@ -324,6 +324,7 @@ static enum status_code scan_number(struct scan *s, double *number, struct statu
     } else {
         /* Only digits, one point and an exponent lie between start and p, so strtod_l cannot
          * read a hexadecimal number or an infinity here. */
+        part = 0;
         *number = strtod_l(start, &end, s->u->c_locale);
         s->at = p;
         while (*p == ' ')

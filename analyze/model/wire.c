@@ -313,7 +313,7 @@ static enum status_code enamel_increase(int grade, double diameter, double *leas
 enum status_code wire_overall(enum wire_covering covering, double diameter, double *min,
                               double *max, struct status *st)
 {
-    double least, most;
+    double least = 0.0, most = 0.0;
 
     if (amount_check_value(diameter, "the wire diameter", "m", WIRE_DIAMETER_MIN, WIRE_DIAMETER_MAX,
                            st))

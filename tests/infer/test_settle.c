@@ -104,7 +104,7 @@ static void noise_about_rest(void **state)
     gsl_rng_set(rng, 2385);
     for (int k = 0; k < cases; ++k) {
         struct stream s;
-        struct settle_result result;
+        struct settle_result result = {0};
         double when;
 
         make(&s, 2000, 0.1, 17.0317, 0, 1, 0, 0.02, 0.01, rng);
@@ -130,7 +130,7 @@ static void drift_is_not_rest(void **state)
     gsl_rng_set(rng, 77);
     for (int k = 0; k < cases; ++k) {
         struct stream s;
-        struct settle_result result;
+        struct settle_result result = {0};
 
         make(&s, 610, 0.1, 17.0, 0, 1, 0.0137, 0.002 * (double)(k % 8), 0.01, rng);
         if (!isnan(first_steady(&s, &c, &result)))
@@ -156,7 +156,7 @@ static void slow_approach(void **state)
     for (double tau = 2.0; tau <= 60.0; tau *= 1.7)
         for (int k = 0; k < 20; ++k) {
             struct stream s;
-            struct settle_result result;
+            struct settle_result result = {0};
             double amplitude = (k % 2 ? 1.0 : -1.0) * (0.5 + 0.1 * (double)k);
             double when;
 
