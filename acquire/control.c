@@ -67,10 +67,10 @@ static json_t *flag_words(uint32_t flags)
     return words;
 }
 
-static json_t *channel_status(const struct session *session, size_t index)
+static json_t *channel_status(const struct dialogue *dialogue, size_t index)
 {
-    const struct benchfile_channel *channel = &session_instrument(session)->channel[index];
-    const struct logger_last *last = session_last(session, index);
+    const struct benchfile_channel *channel = &dialogue_instrument(dialogue)->channel[index];
+    const struct logger_last *last = dialogue_last(dialogue, index);
     const struct quantity *quantity = quantity_find(channel->quantity);
     json_t *out = json_object();
 
@@ -87,17 +87,17 @@ static json_t *channel_status(const struct session *session, size_t index)
     return out;
 }
 
-static json_t *session_json(const struct session *session)
+static json_t *dialogue_json(const struct dialogue *dialogue)
 {
     static const char *const states[] = {"closed", "waking", "open"};
-    const struct benchfile_instrument *instrument = session_instrument(session);
-    struct session_status status;
+    const struct benchfile_instrument *instrument = dialogue_instrument(dialogue);
+    struct dialogue_status status;
     json_t *channels = json_array();
     json_t *out = json_object();
 
-    session_status(session, &status);
+    dialogue_status(dialogue, &status);
     for (size_t i = 0; i < instrument->channels; ++i)
-        json_array_append_new(channels, channel_status(session, i));
+        json_array_append_new(channels, channel_status(dialogue, i));
     json_object_set_new(out, "name", json_string(instrument->name));
     json_object_set_new(out, "driver", json_string(instrument->driver));
     json_object_set_new(out, "port", json_string(instrument->port));
@@ -120,8 +120,8 @@ static json_t *do_status(struct control_bench *bench)
     json_t *instruments = json_array();
 
     logger_state(bench->logger, &state);
-    for (size_t i = 0; i < bench->sessions; ++i)
-        json_array_append_new(instruments, session_json(bench->session[i]));
+    for (size_t i = 0; i < bench->dialogues; ++i)
+        json_array_append_new(instruments, dialogue_json(bench->dialogue[i]));
     return json_pack("{s:b, s:s, s:I, s:o, s:{s:s, s:I, s:s, s:I, s:I, s:I, s:I}}", "ok", 1,
                      "version", TRUEWOUND_VERSION, "time", (json_int_t)store_now(), "instruments",
                      instruments, "store", "path", logger_path(bench->logger), "buffered",
@@ -142,8 +142,8 @@ static json_t *do_flush(struct control_bench *bench, const struct driver_time *n
     return json_pack("{s:b, s:I}", "ok", 1, "stored", (json_int_t)state.stored);
 }
 
-static struct session *find_session(const struct control_bench *bench, const json_t *request,
-                                    struct status *st)
+static struct dialogue *find_dialogue(const struct control_bench *bench, const json_t *request,
+                                      struct status *st)
 {
     const char *name = json_string_value(json_object_get(request, "instrument"));
 
@@ -151,29 +151,29 @@ static struct session *find_session(const struct control_bench *bench, const jso
         status_fail(st, STATUS_INPUT, "\"instrument\" is missing; it must be a name");
         return NULL;
     }
-    for (size_t i = 0; i < bench->sessions; ++i)
-        if (strcmp(session_instrument(bench->session[i])->name, name) == 0)
-            return bench->session[i];
+    for (size_t i = 0; i < bench->dialogues; ++i)
+        if (strcmp(dialogue_instrument(bench->dialogue[i])->name, name) == 0)
+            return bench->dialogue[i];
     status_fail(st, STATUS_NOT_FOUND, "the bench file has no instrument '%.40s'", name);
     return NULL;
 }
 
-static enum status_code find_channel(const struct session *session, const json_t *request,
+static enum status_code find_channel(const struct dialogue *dialogue, const json_t *request,
                                      size_t *channel, struct status *st)
 {
     const char *name = json_string_value(json_object_get(request, "channel"));
 
     if (!name)
         return status_fail(st, STATUS_INPUT, "\"channel\" is missing; it must be a name");
-    *channel = session_channel(session, name);
+    *channel = dialogue_channel(dialogue, name);
     if (*channel == SIZE_MAX)
         return status_fail(st, STATUS_NOT_FOUND, "%s has no channel '%.40s'",
-                           session_instrument(session)->name, name);
+                           dialogue_instrument(dialogue)->name, name);
     return status_ok(st);
 }
 
 /* Fills in the command of a select, send or capture request. */
-static enum status_code read_command(const struct session *session, const char *what,
+static enum status_code read_command(const struct dialogue *dialogue, const char *what,
                                      const json_t *request, struct driver_command *command,
                                      struct status *st)
 {
@@ -193,7 +193,7 @@ static enum status_code read_command(const struct session *session, const char *
         command->channel = SIZE_MAX;
         return !channel || json_is_null(channel)
                    ? status_ok(st)
-                   : find_channel(session, request, &command->channel, st);
+                   : find_channel(dialogue, request, &command->channel, st);
     }
     command->kind = DRIVER_CAPTURE;
     command->rate = json_number_value(json_object_get(request, "rate"));
@@ -205,26 +205,26 @@ static enum status_code read_command(const struct session *session, const char *
         return status_fail(st, STATUS_INPUT, "\"samples\" must be a whole number from 1 to %d",
                            DRIVER_SAMPLES_MAX);
     command->samples = (size_t)json_integer_value(samples);
-    return find_channel(session, request, &command->channel, st);
+    return find_channel(dialogue, request, &command->channel, st);
 }
 
 /* NULL: the answer comes later. */
 static json_t *do_command(struct control_bench *bench, const char *what, const json_t *request,
-                          const struct driver_time *now, session_captured captured, void *asker)
+                          const struct driver_time *now, dialogue_captured captured, void *asker)
 {
     struct status st;
     struct driver_command command = {0};
-    struct session *session = find_session(bench, request, &st);
+    struct dialogue *dialogue = find_dialogue(bench, request, &st);
 
-    if (!session || read_command(session, what, request, &command, &st) != STATUS_OK ||
-        session_command(session, &command, captured, asker, now, &st) != STATUS_OK)
+    if (!dialogue || read_command(dialogue, what, request, &command, &st) != STATUS_OK ||
+        dialogue_command(dialogue, &command, captured, asker, now, &st) != STATUS_OK)
         return failure(st.code, st.text);
     return command.kind == DRIVER_CAPTURE ? NULL : json_pack("{s:b}", "ok", 1);
 }
 
 /* The answer to a request, NULL when it comes later; *id is the request's, to be released. */
 static json_t *answer(struct control_bench *bench, const char *line, size_t length,
-                      const struct driver_time *now, session_captured captured, void *asker,
+                      const struct driver_time *now, dialogue_captured captured, void *asker,
                       json_t **id)
 {
     json_error_t error;
@@ -270,7 +270,7 @@ static char *finish(json_t *out, json_t *id)
 }
 
 char *control_answer(struct control_bench *bench, const char *line, size_t length,
-                     const struct driver_time *now, session_captured captured, void *asker)
+                     const struct driver_time *now, dialogue_captured captured, void *asker)
 {
     json_t *id;
     json_t *out = answer(bench, line, length, now, captured, asker, &id);
@@ -294,8 +294,8 @@ static void drop(struct client *client, struct control_bench *bench)
     for (size_t i = 0; i < CAPTURES_MAX; ++i) {
         if (!client->capture[i].client)
             continue;
-        for (size_t k = 0; bench && k < bench->sessions; ++k)
-            session_forget_asker(bench->session[k], &client->capture[i]);
+        for (size_t k = 0; bench && k < bench->dialogues; ++k)
+            dialogue_forget_asker(bench->dialogue[k], &client->capture[i]);
         json_decref(client->capture[i].id);
         client->capture[i] = (struct capture_wait){0};
     }

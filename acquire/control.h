@@ -9,9 +9,9 @@
 
 #include <stddef.h>
 
+#include "acquire/dialogue.h"
 #include "acquire/driver.h"
 #include "acquire/logger.h"
-#include "acquire/session.h"
 #include "db/status.h"
 
 #define CONTROL_LINE_MAX 4096
@@ -21,8 +21,8 @@ struct control;
 /* What requests are about. The pointers may change between calls (a reload). */
 struct control_bench {
     struct logger *logger;
-    struct session **session;
-    size_t sessions;
+    struct dialogue **dialogue;
+    size_t dialogues;
 };
 
 /* Opens the socket for the database; it replaces one left by a daemon that died, which is safe
@@ -47,6 +47,6 @@ const char *control_path(const struct control *control);
 /* Answers one request line at once: the body of control_ready, for tests. Returns the answer as
  * text that the caller frees; NULL when the answer comes later. asker identifies the connection. */
 char *control_answer(struct control_bench *bench, const char *line, size_t length,
-                     const struct driver_time *now, session_captured captured, void *asker);
+                     const struct driver_time *now, dialogue_captured captured, void *asker);
 
 #endif

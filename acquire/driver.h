@@ -1,7 +1,7 @@
 /* driver: what truewoundd must know of a kind of instrument.
  *
  * A driver turns bytes into readings and says which bytes to send when. It never touches a port, a
- * clock or the database: the session (acquire/session) does that for it. So framing and decoding
+ * clock or the database: the dialogue (acquire/dialogue) does that for it. So framing and decoding
  * are plain functions over a buffer, and a test gives them byte tables.
  *
  * To add a driver:
@@ -58,7 +58,7 @@ struct driver_capture {
 
 enum driver_severity { DRIVER_INFO, DRIVER_WARNING, DRIVER_ERROR };
 
-/* Where a driver puts what it found. The session fills it in. kind is a fixed short word such as
+/* Where a driver puts what it found. The dialogue fills it in. kind is a fixed short word such as
  * "checksum" or "instrument error"; text is one sentence. */
 struct driver_sink {
     void *to;

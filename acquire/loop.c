@@ -16,8 +16,8 @@
 #include "acquire/benchfile.h"
 #include "acquire/clock.h"
 #include "acquire/control.h"
+#include "acquire/dialogue.h"
 #include "acquire/logger.h"
-#include "acquire/session.h"
 
 #define EVENTS_AT_ONCE 64
 #define STEP_TOLERANCE 250000  /* us: a slewed clock stays below, 500 ppm of 8 minutes */
@@ -32,10 +32,10 @@ struct loop {
     struct benchfile *bench;
     struct logger *logger;
     struct control *control;
-    struct session **session;
+    struct dialogue **dialogue;
     uint64_t *generation; /* of the descriptor that epoll watches */
     bool *writing;
-    size_t sessions;
+    size_t dialogues;
     int epoll, timer, signals;
     int64_t armed;    /* what the timer is set to, mono */
     int64_t watchdog; /* us between signs of life, 0: none wanted */
@@ -48,7 +48,7 @@ struct loop {
 static struct control_bench control_bench_of(const struct loop *loop)
 {
     return (struct control_bench){
-        .logger = loop->logger, .session = loop->session, .sessions = loop->sessions};
+        .logger = loop->logger, .dialogue = loop->dialogue, .dialogues = loop->dialogues};
 }
 
 /* ---- making ---- */
@@ -78,12 +78,12 @@ static enum status_code open_descriptors(struct loop *loop, struct status *st)
     return status_ok(st);
 }
 
-/* The session that has the instrument of that name, taken out of the list; NULL: none has. */
-static struct session *take_session(struct session **list, size_t count, const char *name)
+/* The dialogue that has the instrument of that name, taken out of the list; NULL: none has. */
+static struct dialogue *take_dialogue(struct dialogue **list, size_t count, const char *name)
 {
     for (size_t i = 0; i < count; ++i)
-        if (list[i] && strcmp(session_instrument(list[i])->name, name) == 0) {
-            struct session *found = list[i];
+        if (list[i] && strcmp(dialogue_instrument(list[i])->name, name) == 0) {
+            struct dialogue *found = list[i];
 
             list[i] = NULL;
             return found;
@@ -91,13 +91,13 @@ static struct session *take_session(struct session **list, size_t count, const c
     return NULL;
 }
 
-/* Makes the sessions of a bench file. Those that say the same as before go on untouched; the
- * others take over the open port where they can. A session that cannot be made leaves the old one
+/* Makes the dialogues of a bench file. Those that say the same as before go on untouched; the
+ * others take over the open port where they can. A dialogue that cannot be made leaves the old one
  * in place. */
 static enum status_code set_bench(struct loop *loop, struct benchfile *bench,
                                   const struct driver_time *now, struct status *st)
 {
-    struct session **fresh = calloc(bench->instruments, sizeof *fresh);
+    struct dialogue **fresh = calloc(bench->instruments, sizeof *fresh);
     uint64_t *generation = calloc(bench->instruments, sizeof *generation);
     bool *writing = calloc(bench->instruments, sizeof *writing);
     enum status_code code = status_ok(st);
@@ -110,16 +110,16 @@ static enum status_code set_bench(struct loop *loop, struct benchfile *bench,
         return status_fail(st, STATUS_MEMORY, "no memory");
     }
     for (size_t i = 0; i < bench->instruments; ++i) {
-        struct session *old =
-            take_session(loop->session, loop->sessions, bench->instrument[i].name);
+        struct dialogue *old =
+            take_dialogue(loop->dialogue, loop->dialogues, bench->instrument[i].name);
 
-        if (old && session_is_same(old, bench, i)) {
+        if (old && dialogue_is_same(old, bench, i)) {
             fresh[count++] = old;
         } else {
             struct status why;
 
-            if (session_new(bench, i, loop->logger, old, now, &fresh[count], &why) == STATUS_OK) {
-                session_free(old, now);
+            if (dialogue_new(bench, i, loop->logger, old, now, &fresh[count], &why) == STATUS_OK) {
+                dialogue_free(old, now);
                 ++count;
             } else {
                 if (code == STATUS_OK)
@@ -130,37 +130,37 @@ static enum status_code set_bench(struct loop *loop, struct benchfile *bench,
             }
         }
     }
-    for (size_t i = 0; i < loop->sessions; ++i)
-        session_free(loop->session[i], now);
-    free(loop->session);
+    for (size_t i = 0; i < loop->dialogues; ++i)
+        dialogue_free(loop->dialogue[i], now);
+    free(loop->dialogue);
     free(loop->generation);
     free(loop->writing);
-    loop->session = fresh;
+    loop->dialogue = fresh;
     loop->generation = generation; /* 0: epoll is told anew, which does no harm */
     loop->writing = writing;
-    loop->sessions = count;
+    loop->dialogues = count;
     return code;
 }
 
 /* ---- the parts of one turn ---- */
 
 /* Tells epoll about descriptors that were opened, and whether writing waits. */
-static void watch_sessions(struct loop *loop)
+static void watch_dialogues(struct loop *loop)
 {
-    for (size_t i = 0; i < loop->sessions; ++i) {
-        struct session *session = loop->session[i];
-        int fd = session_descriptor(session);
-        bool writing = session_wants_write(session);
+    for (size_t i = 0; i < loop->dialogues; ++i) {
+        struct dialogue *dialogue = loop->dialogue[i];
+        int fd = dialogue_descriptor(dialogue);
+        bool writing = dialogue_wants_write(dialogue);
         struct epoll_event event = {.events = EPOLLIN | (writing ? (uint32_t)EPOLLOUT : 0U),
-                                    .data.ptr = session};
+                                    .data.ptr = dialogue};
 
         if (fd < 0)
             continue;
-        if (loop->generation[i] == session_generation(session) && loop->writing[i] == writing)
+        if (loop->generation[i] == dialogue_generation(dialogue) && loop->writing[i] == writing)
             continue;
         if (epoll_ctl(loop->epoll, EPOLL_CTL_MOD, fd, &event) != 0)
             epoll_ctl(loop->epoll, EPOLL_CTL_ADD, fd, &event);
-        loop->generation[i] = session_generation(session);
+        loop->generation[i] = dialogue_generation(dialogue);
         loop->writing[i] = writing;
     }
 }
@@ -169,8 +169,8 @@ static int64_t next_due(const struct loop *loop)
 {
     int64_t due = logger_due(loop->logger);
 
-    for (size_t i = 0; i < loop->sessions; ++i) {
-        int64_t own = session_due(loop->session[i]);
+    for (size_t i = 0; i < loop->dialogues; ++i) {
+        int64_t own = dialogue_due(loop->dialogue[i]);
 
         due = own < due ? own : due;
     }
@@ -234,7 +234,7 @@ static void reload(struct loop *loop, const struct driver_time *now)
         benchfile_free(loop->bench);
         loop->bench = bench;
         snprintf(text, sizeof text, "the bench file was read again: %zu instruments",
-                 loop->sessions);
+                 loop->dialogues);
         logger_event(loop->logger, NULL, now, DRIVER_INFO, "reload", text, true);
     }
     sd_notify(0, "READY=1");
@@ -300,11 +300,11 @@ static void handle(struct loop *loop, const struct epoll_event *event,
         control_ready(loop->control, event->data.ptr, event->events, &bench, now);
         return;
     }
-    for (size_t i = 0; i < loop->sessions; ++i)
-        if (event->data.ptr == loop->session[i])
-            session_ready(loop->session[i], (event->events & EPOLLIN) != 0,
-                          (event->events & EPOLLOUT) != 0,
-                          (event->events & (EPOLLHUP | EPOLLERR)) != 0, now);
+    for (size_t i = 0; i < loop->dialogues; ++i)
+        if (event->data.ptr == loop->dialogue[i])
+            dialogue_ready(loop->dialogue[i], (event->events & EPOLLIN) != 0,
+                           (event->events & EPOLLOUT) != 0,
+                           (event->events & (EPOLLHUP | EPOLLERR)) != 0, now);
 }
 
 static void turn(struct loop *loop, struct driver_time *last)
@@ -314,7 +314,7 @@ static void turn(struct loop *loop, struct driver_time *last)
     int64_t due;
     int count;
 
-    watch_sessions(loop);
+    watch_dialogues(loop);
     due = next_due(loop);
     arm(loop, due, &now);
     due = due > now.mono ? due : now.mono; /* the wait begins now */
@@ -325,9 +325,9 @@ static void turn(struct loop *loop, struct driver_time *last)
     check_clock(loop, &now, due);
     for (int i = 0; i < count; ++i)
         handle(loop, &events[i], &now);
-    for (size_t i = 0; i < loop->sessions; ++i)
-        if (session_due(loop->session[i]) <= now.mono)
-            session_tick(loop->session[i], &now);
+    for (size_t i = 0; i < loop->dialogues; ++i)
+        if (dialogue_due(loop->dialogue[i]) <= now.mono)
+            dialogue_tick(loop->dialogue[i], &now);
     logger_flush(loop->logger, &now, false, &(struct status){.code = STATUS_OK});
     if (loop->reload)
         reload(loop, &now);
@@ -402,7 +402,7 @@ static enum status_code start(struct loop *loop, struct status *st)
         return code;
     if (sd_watchdog_enabled(0, &watchdog) > 0)
         loop->watchdog = (int64_t)(watchdog / 3);
-    sd_notifyf(0, "READY=1\nSTATUS=%zu instruments into %s", loop->sessions, database);
+    sd_notifyf(0, "READY=1\nSTATUS=%zu instruments into %s", loop->dialogues, database);
     return code;
 }
 
@@ -415,12 +415,12 @@ static enum status_code finish(struct loop *loop, struct status *st)
     sd_notify(0, "STOPPING=1");
     control_close(loop->control, &bench);
     /* What has come in already was measured: it is stored. */
-    for (size_t i = 0; i < loop->sessions; ++i)
+    for (size_t i = 0; i < loop->dialogues; ++i)
         for (int round = 0; round < LAST_READS; ++round)
-            session_ready(loop->session[i], true, false, false, &now);
-    for (size_t i = 0; i < loop->sessions; ++i)
-        session_free(loop->session[i], &now);
-    free(loop->session);
+            dialogue_ready(loop->dialogue[i], true, false, false, &now);
+    for (size_t i = 0; i < loop->dialogues; ++i)
+        dialogue_free(loop->dialogue[i], &now);
+    free(loop->dialogue);
     free(loop->generation);
     free(loop->writing);
     if (loop->logger) {

@@ -1,6 +1,6 @@
 /* loop: the daemon's one loop: descriptors, timers and signals; nothing in it waits elsewhere.
  *
- * Order of life: database (with its instance lock), control socket, sessions, "ready" to the
+ * Order of life: database (with its instance lock), control socket, dialogues, "ready" to the
  * service manager; then the loop; then all of it backwards. */
 #ifndef TRUEWOUND_LOOP_H
 #define TRUEWOUND_LOOP_H

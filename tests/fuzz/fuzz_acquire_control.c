@@ -21,7 +21,7 @@ static void nobody(void *to, enum status_code code, const char *text, int64_t id
 static struct control_bench *bench_once(void)
 {
     static struct control_bench bench;
-    static struct session *session;
+    static struct dialogue *dialogue;
     static char place[] = "/tmp/truewound-fuzz-XXXXXX";
     static const char text[] = "[instrument x]\ndriver = lines\nport = /nonexistent\n"
                                "command = on: 1\n[channel x.v]\nquantity = voltage\ncolumn = 1\n";
@@ -36,12 +36,12 @@ static struct control_bench *bench_once(void)
     snprintf(path, sizeof path, "%s/t.db", place);
     if (benchfile_parse("fuzz", text, strlen(text), NULL, NULL, &file, NULL) != STATUS_OK ||
         logger_open(path, 1.0, 1e9, NULL, &bench.logger, NULL) != STATUS_OK ||
-        session_new(file, 0, bench.logger, NULL, &now, &session, NULL) != STATUS_OK)
+        dialogue_new(file, 0, bench.logger, NULL, &now, &dialogue, NULL) != STATUS_OK)
         abort();
     unlink(path); /* the open descriptors are enough */
     rmdir(place);
-    bench.session = &session;
-    bench.sessions = 1;
+    bench.dialogue = &dialogue;
+    bench.dialogues = 1;
     return &bench;
 }
 

@@ -1,4 +1,4 @@
-/* talk: drives a driver with fuzzed bytes the way the session does, and checks what it hands out.
+/* talk: drives a driver with fuzzed bytes the way the dialogue does, and checks what it hands out.
  */
 #ifndef TRUEWOUND_FUZZ_TALK_H
 #define TRUEWOUND_FUZZ_TALK_H

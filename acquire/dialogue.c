@@ -1,4 +1,4 @@
-#include "acquire/session.h"
+#include "acquire/dialogue.h"
 
 #include <ctype.h>
 #include <inttypes.h>
@@ -34,7 +34,7 @@ struct junk {
     int64_t due; /* mono of the report; INT64_MAX: nothing to report */
 };
 
-struct session {
+struct dialogue {
     struct benchfile *bench;
     const struct benchfile_instrument *instrument;
     const struct driver *driver;
@@ -42,7 +42,7 @@ struct session {
     struct logger *logger;
     struct logger_instrument *record;
 
-    enum session_state state;
+    enum dialogue_state state;
     struct port *port;
     uint64_t generation;
     int64_t opened_at;  /* mono */
@@ -86,7 +86,7 @@ struct session {
     unsigned readings;
     uint64_t dropped;
 
-    session_captured captured;
+    dialogue_captured captured;
     void *captured_to;
     bool capturing;
 
@@ -95,16 +95,16 @@ struct session {
     uint64_t bytes, messages, garbage, all_timeouts, opened;
 };
 
-static void close_port(struct session *s, const char *reason, const struct driver_time *now,
+static void close_port(struct dialogue *s, const char *reason, const struct driver_time *now,
                        bool at_once);
 
-static void event(struct session *s, const struct driver_time *now, enum driver_severity severity,
+static void event(struct dialogue *s, const struct driver_time *now, enum driver_severity severity,
                   const char *kind, const char *text, bool always)
 {
     logger_event(s->logger, s->record, now, severity, kind, text, always);
 }
 
-static void set_trouble(struct session *s, const char *text)
+static void set_trouble(struct dialogue *s, const char *text)
 {
     snprintf(s->trouble, sizeof s->trouble, "%s", text);
 }
@@ -112,7 +112,7 @@ static void set_trouble(struct session *s, const char *text)
 /* ---- good and not good ---- */
 
 /* Readings do not arrive as they should from now on; the gap counts from the last good one. */
-static void begin_gap(struct session *s, const char *reason)
+static void begin_gap(struct dialogue *s, const char *reason)
 {
     if (!s->good && s->gap_reason[0])
         return;
@@ -121,7 +121,7 @@ static void begin_gap(struct session *s, const char *reason)
 }
 
 /* A reading came; when a gap ends here, it is put on record, never filled. */
-static void end_gap(struct session *s, const struct driver_time *now)
+static void end_gap(struct dialogue *s, const struct driver_time *now)
 {
     if (!s->good && s->ever_good) {
         char text[256];
@@ -147,7 +147,7 @@ static void end_gap(struct session *s, const struct driver_time *now)
 
 static void sink_reading(void *to, const struct driver_reading *reading)
 {
-    struct session *s = to;
+    struct dialogue *s = to;
 
     if (s->identity_due)
         return; /* it might be another instrument's */
@@ -174,14 +174,14 @@ static void sink_reading(void *to, const struct driver_reading *reading)
 
 static void sink_event(void *to, enum driver_severity severity, const char *kind, const char *text)
 {
-    struct session *s = to;
+    struct dialogue *s = to;
 
     event(s, s->now, severity, kind, text, false);
 }
 
 static void sink_identity(void *to, const char *text)
 {
-    struct session *s = to;
+    struct dialogue *s = to;
     const char *expected = s->instrument->identity;
     char clean[sizeof s->identity];
     char sentence[STATUS_TEXT_SIZE];
@@ -214,9 +214,9 @@ static void sink_identity(void *to, const char *text)
     }
 }
 
-static void end_capture(struct session *s, enum status_code code, const char *text, int64_t id)
+static void end_capture(struct dialogue *s, enum status_code code, const char *text, int64_t id)
 {
-    session_captured captured = s->captured;
+    dialogue_captured captured = s->captured;
 
     if (!s->capturing)
         return;
@@ -228,7 +228,7 @@ static void end_capture(struct session *s, enum status_code code, const char *te
 
 static void sink_capture(void *to, const struct driver_capture *capture)
 {
-    struct session *s = to;
+    struct dialogue *s = to;
     struct status st;
     int64_t id = 0;
     char text[STATUS_TEXT_SIZE];
@@ -248,13 +248,13 @@ static void sink_capture(void *to, const struct driver_capture *capture)
 
 static void sink_capture_failed(void *to, const char *why)
 {
-    struct session *s = to;
+    struct dialogue *s = to;
 
     event(s, s->now, DRIVER_WARNING, "capture", why, false);
     end_capture(s, STATUS_TIMEOUT, why, 0);
 }
 
-static struct driver_sink sink_of(struct session *s)
+static struct driver_sink sink_of(struct dialogue *s)
 {
     return (struct driver_sink){.to = s,
                                 .reading = sink_reading,
@@ -285,7 +285,7 @@ static struct port_settings line_settings(const struct benchfile_values *values)
     return settings;
 }
 
-static void forget_conversation(struct session *s)
+static void forget_conversation(struct dialogue *s)
 {
     s->in_length = 0;
     s->out_length = s->out_sent = 0;
@@ -297,7 +297,7 @@ static void forget_conversation(struct session *s)
 }
 
 /* at_once: try again without waiting, the device may only have been re-plugged. */
-static void close_port(struct session *s, const char *reason, const struct driver_time *now,
+static void close_port(struct dialogue *s, const char *reason, const struct driver_time *now,
                        bool at_once)
 {
     const struct benchfile_values *values = s->instrument->values;
@@ -306,7 +306,7 @@ static void close_port(struct session *s, const char *reason, const struct drive
     begin_gap(s, reason);
     port_close(s->port);
     s->port = NULL;
-    s->state = SESSION_CLOSED;
+    s->state = DIALOGUE_CLOSED;
     forget_conversation(s);
     end_capture(s, STATUS_IO, "the connection to the instrument was lost", 0);
     if (s->retry_step == 0 || at_once)
@@ -316,7 +316,7 @@ static void close_port(struct session *s, const char *reason, const struct drive
     s->retry_at = now->mono + s->retry_step;
 }
 
-static void open_port(struct session *s, const struct driver_time *now)
+static void open_port(struct dialogue *s, const struct driver_time *now)
 {
     const struct benchfile_values *values = s->instrument->values;
     struct port_settings settings = line_settings(values);
@@ -339,7 +339,7 @@ static void open_port(struct session *s, const struct driver_time *now)
     }
     ++s->generation;
     ++s->opened;
-    s->state = SESSION_WAKING;
+    s->state = DIALOGUE_WAKING;
     s->opened_at = now->mono;
     s->next_send = now->mono + benchfile_time(values, "wake");
     forget_conversation(s);
@@ -371,7 +371,7 @@ static bool is_noise(const unsigned char *bytes, size_t length)
     return strange * 5 >= length;
 }
 
-static void add_junk(struct session *s, const unsigned char *bytes, size_t length, bool message,
+static void add_junk(struct dialogue *s, const unsigned char *bytes, size_t length, bool message,
                      const struct driver_time *now)
 {
     struct junk *junk = &s->junk;
@@ -397,7 +397,7 @@ static void add_junk(struct session *s, const unsigned char *bytes, size_t lengt
 }
 
 /* Once a second while there is something to tell. */
-static void report_junk(struct session *s, const struct driver_time *now)
+static void report_junk(struct dialogue *s, const struct driver_time *now)
 {
     struct junk *junk = &s->junk;
     struct port_errors errors;
@@ -444,7 +444,7 @@ static void report_junk(struct session *s, const struct driver_time *now)
 
 /* ---- reading ---- */
 
-static void take_message(struct session *s, const unsigned char *bytes, size_t length,
+static void take_message(struct dialogue *s, const unsigned char *bytes, size_t length,
                          const struct driver_time *now)
 {
     const struct driver_sink sink = sink_of(s);
@@ -470,7 +470,7 @@ static void take_message(struct session *s, const unsigned char *bytes, size_t l
 }
 
 /* Hands on all whole messages in the buffer. */
-static void take_messages(struct session *s, const struct driver_time *now, int64_t quiet)
+static void take_messages(struct dialogue *s, const struct driver_time *now, int64_t quiet)
 {
     size_t at = 0;
 
@@ -511,7 +511,7 @@ static void take_messages(struct session *s, const struct driver_time *now, int6
 
 /* A flapping lead fills no database: what ended a productive connection is always put on record,
  * the rest is counted. */
-static void lose_port(struct session *s, const char *why, const struct driver_time *now)
+static void lose_port(struct dialogue *s, const char *why, const struct driver_time *now)
 {
     event(s, now, DRIVER_WARNING, "disconnected", why,
           s->ever_good && s->last_good.mono >= s->opened_at);
@@ -519,7 +519,7 @@ static void lose_port(struct session *s, const char *why, const struct driver_ti
     close_port(s, "the port was gone", now, true);
 }
 
-static void read_port(struct session *s, const struct driver_time *now)
+static void read_port(struct dialogue *s, const struct driver_time *now)
 {
     for (int round = 0; s->port && round < READS_AT_ONCE; ++round) {
         size_t room = sizeof s->in - s->in_length;
@@ -549,7 +549,7 @@ static void read_port(struct session *s, const struct driver_time *now)
 
 /* ---- writing ---- */
 
-static void write_port(struct session *s, const struct driver_time *now)
+static void write_port(struct dialogue *s, const struct driver_time *now)
 {
     struct status st;
     ssize_t n;
@@ -572,12 +572,12 @@ static void write_port(struct session *s, const struct driver_time *now)
 }
 
 /* Asks the driver what to do as long as it has something to do now. */
-static void advance(struct session *s, const struct driver_time *now)
+static void advance(struct dialogue *s, const struct driver_time *now)
 {
     for (int round = 0; round < 16; ++round) {
         int64_t when = INT64_MAX;
 
-        if (s->state != SESSION_OPEN || s->waiting || s->out_sent < s->out_length ||
+        if (s->state != DIALOGUE_OPEN || s->waiting || s->out_sent < s->out_length ||
             now->mono < s->next_send)
             return;
         switch (s->driver->next(s->driver_state, now->mono, &s->request, &when)) {
@@ -607,7 +607,7 @@ static void advance(struct session *s, const struct driver_time *now)
 
 /* ---- time ---- */
 
-static void go_mute(struct session *s, const struct driver_time *now)
+static void go_mute(struct dialogue *s, const struct driver_time *now)
 {
     char text[160];
 
@@ -619,7 +619,7 @@ static void go_mute(struct session *s, const struct driver_time *now)
     close_port(s, "it did not answer", now, false);
 }
 
-static void expire(struct session *s, const struct driver_time *now)
+static void expire(struct dialogue *s, const struct driver_time *now)
 {
     const struct driver_sink sink = sink_of(s);
     bool unsent = s->out_sent < s->out_length;
@@ -649,12 +649,12 @@ static void expire(struct session *s, const struct driver_time *now)
 }
 
 /* The moment from which silence is counted. */
-static int64_t heard_at(const struct session *s)
+static int64_t heard_at(const struct dialogue *s)
 {
     return s->ever_good && s->last_good.mono > s->opened_at ? s->last_good.mono : s->opened_at;
 }
 
-static void check_silence(struct session *s, const struct driver_time *now)
+static void check_silence(struct dialogue *s, const struct driver_time *now)
 {
     char text[STATUS_TEXT_SIZE];
 
@@ -684,7 +684,7 @@ static void check_silence(struct session *s, const struct driver_time *now)
 
 /* Bytes are in the buffer and no more came. Some instruments end a message so; for the others it
  * is half a message, whose end, should it still come, must not be taken for a whole one. */
-static void check_quiet(struct session *s, const struct driver_time *now)
+static void check_quiet(struct dialogue *s, const struct driver_time *now)
 {
     int64_t quiet = now->mono - s->last_byte;
 
@@ -701,20 +701,20 @@ static void check_quiet(struct session *s, const struct driver_time *now)
     s->partial = true;
 }
 
-void session_tick(struct session *s, const struct driver_time *now)
+void dialogue_tick(struct dialogue *s, const struct driver_time *now)
 {
-    if (s->state == SESSION_CLOSED) {
+    if (s->state == DIALOGUE_CLOSED) {
         if (now->mono < s->retry_at)
             return;
         open_port(s, now);
     }
-    if (s->state == SESSION_WAKING && now->mono >= s->next_send) {
-        s->state = SESSION_OPEN;
+    if (s->state == DIALOGUE_WAKING && now->mono >= s->next_send) {
+        s->state = DIALOGUE_OPEN;
         s->opened_at = now->mono;
         s->driver->opened(s->driver_state, now->mono);
         s->next_action = now->mono;
     }
-    if (s->state != SESSION_OPEN)
+    if (s->state != DIALOGUE_OPEN)
         return;
     if ((s->waiting || s->out_sent < s->out_length) && now->mono >= s->deadline)
         expire(s, now);
@@ -733,13 +733,13 @@ static int64_t least(int64_t a, int64_t b)
     return a < b ? a : b;
 }
 
-int64_t session_due(const struct session *s)
+int64_t dialogue_due(const struct dialogue *s)
 {
     int64_t due = s->junk.due;
 
-    if (s->state == SESSION_CLOSED)
+    if (s->state == DIALOGUE_CLOSED)
         return s->retry_at;
-    if (s->state == SESSION_WAKING)
+    if (s->state == DIALOGUE_WAKING)
         return s->next_send;
     if (s->waiting || s->out_sent < s->out_length)
         due = least(due, s->deadline);
@@ -753,12 +753,12 @@ int64_t session_due(const struct session *s)
     return due;
 }
 
-void session_ready(struct session *s, bool readable, bool writable, bool hung_up,
-                   const struct driver_time *now)
+void dialogue_ready(struct dialogue *s, bool readable, bool writable, bool hung_up,
+                    const struct driver_time *now)
 {
     if (!s->port)
         return;
-    if (s->state == SESSION_WAKING) {
+    if (s->state == DIALOGUE_WAKING) {
         unsigned char start_up[256];
         struct status st;
 
@@ -780,16 +780,16 @@ void session_ready(struct session *s, bool readable, bool writable, bool hung_up
 
 /* ---- commands ---- */
 
-enum status_code session_command(struct session *s, const struct driver_command *command,
-                                 session_captured done, void *to, const struct driver_time *now,
-                                 struct status *st)
+enum status_code dialogue_command(struct dialogue *s, const struct driver_command *command,
+                                  dialogue_captured done, void *to, const struct driver_time *now,
+                                  struct status *st)
 {
     enum status_code code;
 
     if (!s->driver->command)
         return status_fail(st, STATUS_INPUT, "%s: the %s driver takes no commands",
                            s->instrument->name, s->driver->name);
-    if (s->state != SESSION_OPEN)
+    if (s->state != DIALOGUE_OPEN)
         return status_fail(st, STATUS_IO, "%s is not connected: %.300s", s->instrument->name,
                            s->trouble);
     if (s->identity_due)
@@ -807,7 +807,7 @@ enum status_code session_command(struct session *s, const struct driver_command 
     return code;
 }
 
-void session_forget_asker(struct session *s, const void *to)
+void dialogue_forget_asker(struct dialogue *s, const void *to)
 {
     if (s->captured_to == to)
         s->captured = NULL;
@@ -815,7 +815,7 @@ void session_forget_asker(struct session *s, const void *to)
 
 /* ---- making and freeing ---- */
 
-bool session_is_same(const struct session *s, const struct benchfile *bench, size_t index)
+bool dialogue_is_same(const struct dialogue *s, const struct benchfile *bench, size_t index)
 {
     return benchfile_same(s->instrument, &bench->instrument[index]);
 }
@@ -837,12 +837,12 @@ static int64_t silent_limit(const struct benchfile_instrument *instrument)
     return polled > TALKER_SILENT ? polled : TALKER_SILENT;
 }
 
-/* Takes over the open port of the session that had this instrument before. */
-static void take_over(struct session *s, struct session *before, const struct driver_time *now)
+/* Takes over the open port of the dialogue that had this instrument before. */
+static void take_over(struct dialogue *s, struct dialogue *before, const struct driver_time *now)
 {
     struct port_settings a, b;
 
-    if (!before || !before->port || before->state != SESSION_OPEN ||
+    if (!before || !before->port || before->state != DIALOGUE_OPEN ||
         strcmp(before->instrument->port, s->instrument->port) != 0)
         return;
     memset(&a, 0, sizeof a);
@@ -854,8 +854,8 @@ static void take_over(struct session *s, struct session *before, const struct dr
         return;
     s->port = before->port;
     before->port = NULL;
-    before->state = SESSION_CLOSED;
-    s->state = SESSION_OPEN;
+    before->state = DIALOGUE_CLOSED;
+    s->state = DIALOGUE_OPEN;
     s->generation = before->generation + 1;
     s->opened_at = now->mono;
     s->any_byte = before->any_byte;
@@ -872,11 +872,11 @@ static void take_over(struct session *s, struct session *before, const struct dr
     s->driver->opened(s->driver_state, now->mono);
 }
 
-enum status_code session_new(struct benchfile *bench, size_t index, struct logger *logger,
-                             struct session *before, const struct driver_time *now,
-                             struct session **result, struct status *st)
+enum status_code dialogue_new(struct benchfile *bench, size_t index, struct logger *logger,
+                              struct dialogue *before, const struct driver_time *now,
+                              struct dialogue **result, struct status *st)
 {
-    struct session *s = calloc(1, sizeof *s);
+    struct dialogue *s = calloc(1, sizeof *s);
     enum status_code code;
 
     *result = NULL;
@@ -885,7 +885,7 @@ enum status_code session_new(struct benchfile *bench, size_t index, struct logge
     s->instrument = &bench->instrument[index];
     s->driver = driver_find(s->instrument->driver);
     s->logger = logger;
-    s->state = SESSION_CLOSED;
+    s->state = DIALOGUE_CLOSED;
     s->retry_at = now->mono;
     s->silent_limit = silent_limit(s->instrument);
     s->quiet_time = QUIET_BITS * SECOND / benchfile_integer(s->instrument->values, "baud");
@@ -910,7 +910,7 @@ enum status_code session_new(struct benchfile *bench, size_t index, struct logge
     return code;
 }
 
-void session_free(struct session *s, const struct driver_time *now)
+void dialogue_free(struct dialogue *s, const struct driver_time *now)
 {
     if (!s)
         return;
@@ -925,45 +925,45 @@ void session_free(struct session *s, const struct driver_time *now)
 
 /* ---- what others may know ---- */
 
-const struct benchfile_instrument *session_instrument(const struct session *s)
+const struct benchfile_instrument *dialogue_instrument(const struct dialogue *s)
 {
     return s->instrument;
 }
 
-int session_descriptor(const struct session *s)
+int dialogue_descriptor(const struct dialogue *s)
 {
     return s->port ? port_descriptor(s->port) : -1;
 }
 
-uint64_t session_generation(const struct session *s)
+uint64_t dialogue_generation(const struct dialogue *s)
 {
     return s->generation;
 }
 
-bool session_wants_write(const struct session *s)
+bool dialogue_wants_write(const struct dialogue *s)
 {
     return s->port && s->out_sent < s->out_length;
 }
 
-void session_status(const struct session *s, struct session_status *status)
+void dialogue_status(const struct dialogue *s, struct dialogue_status *status)
 {
-    *status = (struct session_status){.state = s->state,
-                                      .good = s->good,
-                                      .trouble = s->trouble,
-                                      .identity = s->identity,
-                                      .bytes = s->bytes,
-                                      .messages = s->messages,
-                                      .garbage = s->garbage,
-                                      .timeouts = s->all_timeouts,
-                                      .opened = s->opened};
+    *status = (struct dialogue_status){.state = s->state,
+                                       .good = s->good,
+                                       .trouble = s->trouble,
+                                       .identity = s->identity,
+                                       .bytes = s->bytes,
+                                       .messages = s->messages,
+                                       .garbage = s->garbage,
+                                       .timeouts = s->all_timeouts,
+                                       .opened = s->opened};
 }
 
-const struct logger_last *session_last(const struct session *s, size_t channel)
+const struct logger_last *dialogue_last(const struct dialogue *s, size_t channel)
 {
     return logger_last(s->record, channel);
 }
 
-size_t session_channel(const struct session *s, const char *name)
+size_t dialogue_channel(const struct dialogue *s, const char *name)
 {
     for (size_t i = 0; i < s->instrument->channels; ++i)
         if (strcmp(s->instrument->channel[i].name, name) == 0)

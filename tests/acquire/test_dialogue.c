@@ -1,8 +1,8 @@
 /* One instrument at run time: real pseudo-terminals, the real logger and store, simulated time.
  * Each fault must end as an event with a clear sentence, and a wrong reading must never be stored.
  */
+#include "acquire/dialogue.h"
 #include "acquire/logger.h"
-#include "acquire/session.h"
 
 #include "tests/acquire/harness.h"
 
@@ -14,7 +14,7 @@ struct rig {
     char link[240];
     struct logger *logger;
     struct benchfile *bench;
-    struct session *session;
+    struct dialogue *dialogue;
     struct pseudo port;
     struct driver_time now;
 };
@@ -34,7 +34,7 @@ static void rig_open(struct rig *rig, const char *bench)
     rig->bench = bench_of(text);
     rig->now = (struct driver_time){WALL, 1000000};
     if (logger_open(rig->database, 1.0, (double)INFINITY, NULL, &rig->logger, &st) != STATUS_OK ||
-        session_new(rig->bench, 0, rig->logger, NULL, &rig->now, &rig->session, &st) != STATUS_OK)
+        dialogue_new(rig->bench, 0, rig->logger, NULL, &rig->now, &rig->dialogue, &st) != STATUS_OK)
         fail_msg("%s", st.text);
 }
 
@@ -42,7 +42,7 @@ static void rig_close(struct rig *rig)
 {
     struct status st;
 
-    session_free(rig->session, &rig->now);
+    dialogue_free(rig->dialogue, &rig->now);
     assert_int_equal(logger_close(rig->logger, &st), STATUS_OK);
     benchfile_free(rig->bench);
     if (rig->port.link[0] && rig->port.master > 0)
@@ -56,19 +56,19 @@ static void pass(struct rig *rig, int64_t us)
     int64_t end = rig->now.mono + us;
 
     for (;;) {
-        int fd = session_descriptor(rig->session);
+        int fd = dialogue_descriptor(rig->dialogue);
         struct pollfd one = {.fd = fd, .events = POLLIN};
         int64_t due;
 
         if (fd >= 0 && poll(&one, 1, 0) > 0)
-            session_ready(rig->session, (one.revents & POLLIN) != 0, false,
-                          (one.revents & (POLLHUP | POLLERR)) != 0, &rig->now);
-        if (session_due(rig->session) <= rig->now.mono)
-            session_tick(rig->session, &rig->now);
+            dialogue_ready(rig->dialogue, (one.revents & POLLIN) != 0, false,
+                           (one.revents & (POLLHUP | POLLERR)) != 0, &rig->now);
+        if (dialogue_due(rig->dialogue) <= rig->now.mono)
+            dialogue_tick(rig->dialogue, &rig->now);
         logger_flush(rig->logger, &rig->now, false, NULL);
         if (rig->now.mono >= end)
             return;
-        due = session_due(rig->session);
+        due = dialogue_due(rig->dialogue);
         if (due > rig->now.mono + 20000)
             due = rig->now.mono + 20000;
         if (due <= rig->now.mono)
@@ -377,8 +377,8 @@ static void door(void **state)
     assert_int_equal(ask(rig.database, "SELECT count(*) FROM measured WHERE value IS NULL"), 1);
     assert_int_equal(ask(rig.database, "SELECT count(*) FROM measured WHERE flags & 1024"), 2);
     assert_int_equal(events(&rig, "unit", "furlong"), 1);
-    assert_true(fabs(session_last(rig.session, 0)->value - 6.0) < 1e-12);
-    assert_true(session_last(rig.session, 0)->flags & STORE_FLAG_SUSPECT);
+    assert_true(fabs(dialogue_last(rig.dialogue, 0)->value - 6.0) < 1e-12);
+    assert_true(dialogue_last(rig.dialogue, 0)->flags & STORE_FLAG_SUSPECT);
     rig_close(&rig);
 }
 
