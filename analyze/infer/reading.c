@@ -450,7 +450,7 @@ bool reading_all(const struct reading_bench *bench, const struct reading_state *
 {
     struct cache cache = {.count = 0};
     struct coil_observables m[EVIDENCE_MAX];
-    enum { TODO, DONE, DEAD } done[EVIDENCE_MAX] = {TODO};
+    enum { UNSOLVED, SOLVED, DEAD } solved[EVIDENCE_MAX] = {UNSOLVED};
 
     for (size_t i = 0; i < set->count; i++) {
         const struct evidence_item *e = &set->item[i];
@@ -468,19 +468,19 @@ bool reading_all(const struct reading_bench *bench, const struct reading_state *
                 return false;
             continue;
         }
-        if (done[k] == TODO) {
+        if (solved[k] == UNSOLVED) {
             double r = place_resistance(bench, state, y, e->place);
             double current = solve_current(&plan->solve[k], r);
 
             if (current == 0)
-                done[k] = DEAD;
+                solved[k] = DEAD;
             else if (run_solve(bench, state, &plan->solve[k], current,
                                reading_temperature(bench, state, e), &m[k]))
-                done[k] = DONE;
+                solved[k] = SOLVED;
             else
                 return false;
         }
-        if (done[k] == DEAD)
+        if (solved[k] == DEAD)
             reading[i] = dead_reading(e->kind);
         else
             reading[i] = costly_reading(state, e, &m[k], plan->solve[k].exponent, plan->ratio[i]);
