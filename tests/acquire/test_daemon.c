@@ -343,31 +343,44 @@ static void locked(void **state)
     bench_close(&bench);
 }
 
+#define DISK_SIZE 260
+
+/* A bench whose database lies on a disk of 1 MiB; the caller unmounts it. False, with the bench
+ * closed, where a tmpfs may not be mounted. */
+static bool bench_open_small(struct bench *bench, char disk[DISK_SIZE])
+{
+    struct text conf = {0};
+
+    bench_open(bench, two_talkers);
+    snprintf(disk, DISK_SIZE, "%s/disk", bench->place);
+    mkdir(disk, 0700);
+    if (mount("tmpfs", disk, "tmpfs", 0, "size=1m") != 0) {
+        print_message("mounting a small tmpfs is not allowed here: %s\n", strerror(errno));
+        bench_close(bench);
+        return false;
+    }
+    text_add(&conf, "[store]\ndatabase = %s/t.db\nflush = 200 ms\n%s", disk,
+             strstr(two_talkers, "[instrument a]"));
+    write_bench(bench, conf.bytes);
+    snprintf(bench->database, sizeof bench->database, "%s/t.db", disk);
+    text_free(&conf);
+    return true;
+}
+
 /* A full disk (a tmpfs of 1 MiB, where mounting is allowed): it says so, keeps running, and stores
  * again when there is room. */
 static void disk_full(void **state)
 {
     struct bench bench;
     char filler[300];
-    char disk[260];
+    char disk[DISK_SIZE];
     char *log;
-    struct text conf = {0};
     char block[4096];
     FILE *out;
 
     (void)state;
-    bench_open(&bench, two_talkers);
-    snprintf(disk, sizeof disk, "%s/disk", bench.place);
-    mkdir(disk, 0700);
-    if (mount("tmpfs", disk, "tmpfs", 0, "size=1m") != 0) {
-        bench_close(&bench);
-        print_message("mounting a small tmpfs is not allowed here: %s\n", strerror(errno));
+    if (!bench_open_small(&bench, disk))
         skip();
-    }
-    text_add(&conf, "[store]\ndatabase = %s/t.db\nflush = 200 ms\n%s", disk,
-             strstr(two_talkers, "[instrument a]"));
-    write_bench(&bench, conf.bytes);
-    snprintf(bench.database, sizeof bench.database, "%s/t.db", disk);
     bench_start(&bench);
     talk(&bench, 50, 2000);
     assert_true(wait_for(bench.database, COUNT_A, 50, 5.0));
@@ -394,7 +407,6 @@ static void disk_full(void **state)
     assert_non_null(strstr(log, "storing works again"));
     free(log);
     umount(disk);
-    text_free(&conf);
     bench_close(&bench);
 }
 
@@ -404,25 +416,14 @@ static void disk_full_at_start(void **state)
 {
     struct bench bench;
     char filler[300];
-    char disk[260];
+    char disk[DISK_SIZE];
     char *log;
-    struct text conf = {0};
     bool waits = false;
     int fd;
 
     (void)state;
-    bench_open(&bench, two_talkers);
-    snprintf(disk, sizeof disk, "%s/disk", bench.place);
-    mkdir(disk, 0700);
-    if (mount("tmpfs", disk, "tmpfs", 0, "size=1m") != 0) {
-        bench_close(&bench);
-        print_message("mounting a small tmpfs is not allowed here: %s\n", strerror(errno));
+    if (!bench_open_small(&bench, disk))
         skip();
-    }
-    text_add(&conf, "[store]\ndatabase = %s/t.db\nflush = 200 ms\n%s", disk,
-             strstr(two_talkers, "[instrument a]"));
-    write_bench(&bench, conf.bytes);
-    snprintf(bench.database, sizeof bench.database, "%s/t.db", disk);
     snprintf(filler, sizeof filler, "%s/filler", disk);
     fd = open(filler, O_WRONLY | O_CREAT | O_CLOEXEC, 0600);
     assert_true(fd >= 0);
@@ -445,7 +446,6 @@ static void disk_full_at_start(void **state)
     assert_true(wait_for(bench.database, COUNT_A, 50, 10.0));
     assert_int_equal(daemon_stop(bench.daemon), 0);
     umount(disk);
-    text_free(&conf);
     bench_close(&bench);
 }
 

@@ -77,6 +77,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     text[size] = '\0';
     if (designfile_parse(fuzz_units(), "fuzz", text, &design, &warnings, &st) == STATUS_OK)
         predict(&design);
+    else if (!st.text[0])
+        abort(); /* a refusal says why */
     free(text);
     return 0;
 }
