@@ -89,6 +89,7 @@ struct plot *drawings_deviations(const struct evidence_set *evidence,
     double edge_x[2];
     double zero[2] = {0.0, 0.0};
     size_t n = 0;
+    size_t row = 0; /* of the sheet's table, where lift trials stand together at the end */
 
     if (!plot)
         return NULL;
@@ -96,22 +97,23 @@ struct plot *drawings_deviations(const struct evidence_set *evidence,
         const struct evidence_item *item = &evidence->item[i];
         double p = prediction[i].amount.value;
 
+        row += item->kind != EVIDENCE_LIFT;
         if (!prediction[i].exists || item->bound != EVIDENCE_EQUAL || p == 0.0 ||
             item->kind == EVIDENCE_LIFT || item->kind == EVIDENCE_POLARITY)
             continue;
-        x[n] = (double)(n + 1);
+        x[n] = (double)row;
         y[n] = 100.0 * (item->value / p - 1.0);
         u[n] = 100.0 * hypot(compare_measured_u(evidence, item), prediction[i].amount.u) / fabs(p);
         ++n;
     }
     plot_subtitle(plot, "with one standard uncertainty of both");
-    plot_axis(plot, PLOT_X, "measurement, in the order of the table", NULL, PLOT_LINEAR);
+    plot_axis(plot, PLOT_X, "row of the table above", NULL, PLOT_LINEAR);
     plot_axis(plot, PLOT_Y, "measured - predicted", "%", PLOT_LINEAR);
-    plot_range(plot, PLOT_X, 0.0, (double)(n ? n + 1 : 2));
+    plot_range(plot, PLOT_X, 0.0, (double)(row + 1));
     plot_include(plot, PLOT_Y, -5.0);
     plot_include(plot, PLOT_Y, 5.0);
     edge_x[0] = 0.0;
-    edge_x[1] = (double)(n ? n + 1 : 2);
+    edge_x[1] = (double)(row + 1);
     plot_line(plot, "as designed", 2, edge_x, zero);
     plot_points(plot, "measured", CANVAS_SQUARE, n, x, y, NULL, u);
     return plot;
