@@ -119,11 +119,10 @@ between forecast.days.q50 20 95
 between resistance_ohm 0.15 1.2
 between forecast.drawn_ah 3 5
 # Close to the end: alarm, as exit status and, once, as an event.
-# Two weeks before; three are asked for, since the near end of the interval may be late 1 in 20 times.
-ask 1 battery arm-1 --at "$(week 13)" --silent '21 d' --alarm '21 d'
+ask 1 battery arm-1 --at "$(week 13.4)" --silent '21 d' --alarm '14 d'
 says 'may not last\|change the battery now'
-ask 1 battery arm-1 --at "$(week 13)" --note --silent '21 d' --alarm '21 d'
-ask 1 battery arm-1 --at "$(week 13)" --note --silent '21 d' --alarm '21 d'
+ask 1 battery arm-1 --at "$(week 13.4)" --note --silent '21 d' --alarm '14 d'
+ask 1 battery arm-1 --at "$(week 13.4)" --note --silent '21 d' --alarm '14 d'
 [ "$(sql "SELECT count(*) FROM event WHERE kind = 'battery'")" = 1 ] || fail "expected one event of the alarm"
 
 # The change of battery is found by itself, and stays unconfirmed until a person says so.
