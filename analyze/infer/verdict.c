@@ -711,7 +711,7 @@ static const struct {
     [Q_RESISTANCE_B] = {"resistance of limb B at 20 C", "ohm", true, 0},
     [Q_RESISTANCE] = {"resistance at 20 C", "ohm", false, 0},
     [Q_WIRE] = {"bare wire diameter", "m", false, 0},
-    [Q_TEMPERATURE] = {"coil temperature", "C", false, 0},
+    [Q_TEMPERATURE] = {"coil temperature", "degC", false, 0},
     [Q_MEAN_TURN] = {"mean turn against geometry", "", false, 0},
     [Q_WIRE_LOT] = {"resistance per metre against table", "", false, 0},
     [Q_GAP] = {"air at each pole", "m", false, 0},
@@ -848,6 +848,43 @@ static void estimate_all(const struct suppose *s, struct verdict *v)
             v->estimates++;
         }
     }
+}
+
+size_t verdict_figures(const struct verdict *verdict, size_t rank,
+                       struct verdict_estimate figure[VERDICT_FIGURES_MAX])
+{
+    static const struct {
+        enum quantity quantity;
+        unsigned faults;
+    } spoken[] = {
+        {Q_TURNS_A, FINDING_TURNS_A | FINDING_TURNS_ALIKE},
+        {Q_TURNS_B, FINDING_TURNS_B | FINDING_TURNS_ALIKE},
+        {Q_WIRE, FINDING_GAUGE},
+        {Q_SHORTED_A, FINDING_SHORTED_A},
+        {Q_SHORTED_B, FINDING_SHORTED_B},
+        {Q_JOINT, FINDING_JOINT_A | FINDING_JOINT_B | FINDING_JOINT_PAIR},
+        {Q_LEAKAGE, FINDING_LEAKAGE},
+        {Q_HEAT, FINDING_WARM},
+        {Q_GAP, FINDING_GAP},
+        {Q_LEADS, FINDING_LEADS},
+    };
+    const struct finding *finding;
+    size_t n = 0;
+
+    if (rank >= verdict->findings || !verdict->suppose)
+        return 0;
+    finding = verdict->finding[rank].finding;
+    for (size_t i = 0; i < sizeof spoken / sizeof *spoken && n < VERDICT_FIGURES_MAX; i++) {
+        const struct suppose *s = verdict->suppose;
+        enum quantity q = spoken[i].quantity;
+
+        if (!(finding->faults & spoken[i].faults) ||
+            (quantities[q].two_limbs && design_limbs(suppose_design(s)) < 2) ||
+            !estimate(s, verdict, q, (size_t)(finding - finding_table(NULL)), &figure[n]))
+            continue;
+        figure[n++].leading_only = true;
+    }
+    return n;
 }
 
 /* ---- sentences ---- */

@@ -18,6 +18,7 @@
 
 #define VERDICT_FINDINGS_MAX  64
 #define VERDICT_ESTIMATES_MAX 16
+#define VERDICT_FIGURES_MAX   6
 #define VERDICT_LINES_MAX     10
 #define VERDICT_LINE_SIZE     240
 #define VERDICT_DRAWS_MAX     1024
@@ -59,7 +60,7 @@ struct verdict_finding {
  * interval that holds it with probability 0.95. */
 struct verdict_estimate {
     const char *name; /* "turns of limb A", "resistance at 20 C", "coil temperature" ... */
-    const char *unit; /* "turns", "ohm", "K", "m", "" */
+    const char *unit; /* "turns", "ohm", "K", "degC", "m", "" */
     double expected;  /* by the design; NaN if there is none */
     double median, low, high;
     bool leading_only; /* given that the leading finding is true */
@@ -122,6 +123,13 @@ void verdict_free(struct verdict *verdict);
 
 /* "pass", "fail", "undecided". */
 const char *verdict_word(enum verdict_result result);
+
+/* The figures in the text of finding 'rank' as numbers: what it says of turns, wire, joint,
+ * leakage, gap and so on, given that it is true. Returns how many, 0 where too few draws speak of
+ * it. A wire of another size is its bare diameter, not to be told apart from its neighbours by more
+ * than the interval says. */
+size_t verdict_figures(const struct verdict *verdict, size_t rank,
+                       struct verdict_estimate figure[VERDICT_FIGURES_MAX]);
 
 /* Sum of the probabilities of the findings that contain any of these faults. */
 double verdict_fault_probability(const struct verdict *verdict, unsigned faults);

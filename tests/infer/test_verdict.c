@@ -251,6 +251,7 @@ static void test_cancelling(void **state)
 static void test_turns_missing(void **state)
 {
     struct fixture *f = *state;
+    struct verdict_estimate figure[VERDICT_FIGURES_MAX];
     const struct verdict_estimate *e;
 
     /* 46 turns short on limb B. */
@@ -267,6 +268,12 @@ static void test_turns_missing(void **state)
     assert_true(e->high - e->low < 60);
     assert_true(fabs(e->expected - 500) < 1e-9);
     assert_true(says(f, "limb B"));
+    /* What the sentence says of limb B, as numbers. */
+    assert_int_equal(verdict_figures(&f->verdict, 0, figure), 1);
+    assert_string_equal(figure[0].name, "turns of limb B");
+    assert_string_equal(figure[0].unit, "turns");
+    assert_true(figure[0].low < 454 && figure[0].high > 454 && figure[0].high < 500);
+    assert_int_equal(verdict_figures(&f->verdict, f->verdict.findings, figure), 0);
 }
 
 static void test_gauge(void **state)
@@ -313,6 +320,7 @@ static void test_open_in_parallel(void **state)
 static void test_joint(void **state)
 {
     struct fixture *f = *state;
+    struct verdict_estimate figure[VERDICT_FIGURES_MAX];
     const struct verdict_estimate *e;
 
     /* Both limbs right, 4.2 ohm too much in the pair. */
@@ -327,6 +335,10 @@ static void test_joint(void **state)
     e = estimate(f, "resistance of the bad joint");
     assert_true(e->low < 4.2 && e->high > 4.2 && e->high - e->low < 0.5);
     assert_true(e->leading_only);
+    assert_int_equal(verdict_figures(&f->verdict, 0, figure), 1);
+    assert_string_equal(figure[0].unit, "ohm");
+    assert_true(figure[0].low < 4.2 && figure[0].high > 4.2);
+    assert_string_equal(estimate(f, "coil temperature")->unit, "degC");
     assert_true(says(f, ") Ω"));
     assert_false(says(f, "ohm"));
 }
