@@ -45,10 +45,10 @@ static void check_accuracy(struct work *work, const struct benchfile_channel *ch
 
     if (channel->calibration.ranges > 0 || percent == 0.0)
         return;
-    benchfile_fail(channel->values, "accuracy", &st,
-                   "no accuracy is given: limits of %g %% of the reading will be assumed; the "
-                   "instrument's manual has its own",
-                   percent);
+    section_fail(channel->values, "accuracy", &st,
+                 "no accuracy is given: limits of %g %% of the reading will be assumed; the "
+                 "instrument's manual has its own",
+                 percent);
     warn(work, &st);
 }
 
@@ -63,8 +63,8 @@ static bool is_known(const struct benchfile_instrument *instrument, const char *
             return true;
     for (size_t i = 0; i < instrument->channels; ++i) {
         const struct benchfile_channel *channel = &instrument->channel[i];
-        const char *field = benchfile_text(channel->values, "field");
-        const char *unit = benchfile_text(channel->values, "unit_field");
+        const char *field = section_text(channel->values, "field");
+        const char *unit = section_text(channel->values, "unit_field");
         const char *name = field ? field : channel->name;
         size_t length = strlen(name);
 
@@ -82,7 +82,7 @@ static void check_groups(struct work *work, const struct benchfile_instrument *i
 {
     const char *text;
 
-    for (size_t i = 0; (text = benchfile_item(instrument->values, "pattern", i, NULL)); ++i) {
+    for (size_t i = 0; (text = section_item(instrument->values, "pattern", i, NULL)); ++i) {
         struct pattern *pattern;
         const char *group;
         struct status st;
@@ -91,8 +91,8 @@ static void check_groups(struct work *work, const struct benchfile_instrument *i
             continue;
         for (size_t k = 0; (group = pattern_group_name(pattern, k)); ++k)
             if (!is_known(instrument, group)) {
-                benchfile_fail(instrument->values, "pattern", &st,
-                               "the group (?<%.40s>...) is no channel's and means nothing", group);
+                section_fail(instrument->values, "pattern", &st,
+                             "the group (?<%.40s>...) is no channel's and means nothing", group);
                 warn(work, &st);
             }
         pattern_free(pattern);
@@ -106,16 +106,15 @@ static void check_errors(struct work *work, const struct benchfile_instrument *i
     struct status st;
 
     for (size_t i = 0; i < instrument->channels; ++i) {
-        const struct benchfile_values *values = instrument->channel[i].values;
+        const struct section *values = instrument->channel[i].values;
 
-        chosen += !benchfile_given(values, "query") &&
-                  strcmp(benchfile_text(values, "method"), "measure") != 0;
+        chosen += !section_given(values, "query") &&
+                  strcmp(section_text(values, "method"), "measure") != 0;
     }
-    if (benchfile_switch(instrument->values, "errors") || chosen == 0)
+    if (section_switch(instrument->values, "errors") || chosen == 0)
         return;
-    benchfile_fail(
-        instrument->values, "errors", &st,
-        "without the error queue a function that the meter does not know goes unnoticed");
+    section_fail(instrument->values, "errors", &st,
+                 "without the error queue a function that the meter does not know goes unnoticed");
     warn(work, &st);
 }
 

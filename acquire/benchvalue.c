@@ -153,7 +153,7 @@ static bool pattern_compiles(const char *text, char *why, size_t size)
 
 bool benchvalue_convert(struct benchvalue *value, const char *text, char *why, size_t size)
 {
-    const struct benchfile_key *key = value->key;
+    const struct section_key *key = value->key;
     const char *reason;
     bool ok = true;
 
@@ -163,55 +163,55 @@ bool benchvalue_convert(struct benchvalue *value, const char *text, char *why, s
     if (!value->text)
         return false;
     switch (key->kind) {
-    case BENCHFILE_TEXT:
+    case SECTION_TEXT:
         break;
-    case BENCHFILE_BYTES:
-    case BENCHFILE_LIST:
+    case SECTION_BYTES:
+    case SECTION_LIST:
         value->bytes = resolve_escapes(text, &value->length, &reason);
         if (!value->bytes) {
             snprintf(why, size, "'%s': %s", text, reason);
             return false;
         }
         break;
-    case BENCHFILE_NUMBER:
+    case SECTION_NUMBER:
         if (!whole_number(text, &value->number)) {
             snprintf(why, size, "'%s' is not a number", text);
             return false;
         }
         break;
-    case BENCHFILE_INTEGER:
+    case SECTION_INTEGER:
         if (!whole_number(text, &value->number) || floor(value->number) != value->number) {
             snprintf(why, size, "'%s' is not a whole number", text);
             return false;
         }
         break;
-    case BENCHFILE_TIME:
+    case SECTION_TIME:
         if (!benchvalue_time(text, &value->number)) {
             snprintf(why, size, "'%s' is not a time; expected a number with us, ms, s, min, h or d",
                      text);
             return false;
         }
         break;
-    case BENCHFILE_SWITCH:
+    case SECTION_SWITCH:
         ok = switch_text(text, &value->number);
         if (!ok)
             snprintf(why, size, "'%s' is neither yes nor no", text);
         return ok;
-    case BENCHFILE_CHOICE:
+    case SECTION_CHOICE:
         ok = is_choice(text, key->choices);
         if (!ok)
             snprintf(why, size, "'%s' is not one of: %s", text, key->choices);
         return ok;
-    case BENCHFILE_PATTERN:
-    case BENCHFILE_PATTERNS:
+    case SECTION_PATTERN:
+    case SECTION_PATTERNS:
         value->length = strlen(text);
         return pattern_compiles(text, why, size);
     }
-    if ((key->kind == BENCHFILE_NUMBER || key->kind == BENCHFILE_INTEGER ||
-         key->kind == BENCHFILE_TIME) &&
+    if ((key->kind == SECTION_NUMBER || key->kind == SECTION_INTEGER ||
+         key->kind == SECTION_TIME) &&
         !(value->number >= key->min && value->number <= key->max)) {
         snprintf(why, size, "%s is out of range; expected %g to %g%s", text, key->min, key->max,
-                 key->kind == BENCHFILE_TIME ? " s" : "");
+                 key->kind == SECTION_TIME ? " s" : "");
         return false;
     }
     return true;

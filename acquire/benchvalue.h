@@ -5,12 +5,12 @@
 #include <stdbool.h>
 #include <stddef.h>
 
-#include "acquire/benchfile.h"
 #include "acquire/calibration.h"
+#include "acquire/section.h"
 
 /* One value, converted once when the file is read. text and bytes are freed by their owner. */
 struct benchvalue {
-    const struct benchfile_key *key;
+    const struct section_key *key;
     char *text;  /* as in the file */
     char *bytes; /* escapes resolved */
     size_t length;

@@ -46,14 +46,14 @@ struct capture {
 
 /* ---- making and freeing ---- */
 
-static enum status_code make_pattern(const struct benchfile_values *values, const char *key,
+static enum status_code make_pattern(const struct section *values, const char *key,
                                      struct pattern **pattern, struct status *st)
 {
-    const char *text = benchfile_text(values, key);
+    const char *text = section_text(values, key);
     struct status why;
 
     if (text && pattern_new(text, pattern, &why) != STATUS_OK)
-        return benchfile_fail(values, key, st, "%s", why.text);
+        return section_fail(values, key, st, "%s", why.text);
     return STATUS_OK;
 }
 
@@ -61,14 +61,14 @@ static enum status_code fill(struct capture *c, struct status *st)
 {
     static const char *const words[] = {"u8",    "i8",    "u16le", "u16be",
                                         "i16le", "i16be", "f32le", "f32be"};
-    const struct benchfile_values *values = c->instrument->values;
-    const char *form = benchfile_text(values, "capture_form");
+    const struct section *values = c->instrument->values;
+    const char *form = section_text(values, "capture_form");
     enum status_code code = STATUS_OK;
 
     c->binary = strcmp(form, "text") != 0;
     c->bare = strcmp(form, "bare") == 0;
     for (size_t i = 0; i < sizeof words / sizeof words[0]; ++i)
-        if (strcmp(benchfile_text(values, "capture_word"), words[i]) == 0)
+        if (strcmp(section_text(values, "capture_word"), words[i]) == 0)
             c->word = (enum word)i;
     if (make_pattern(values, "capture_begin", &c->begin, st) != STATUS_OK)
         code = STATUS_INPUT;
@@ -78,18 +78,18 @@ static enum status_code fill(struct capture *c, struct status *st)
         code = STATUS_INPUT;
     if (make_pattern(values, "capture_refused", &c->refused, st) != STATUS_OK)
         code = STATUS_INPUT;
-    if (code != STATUS_OK || !benchfile_given(values, "capture_request"))
+    if (code != STATUS_OK || !section_given(values, "capture_request"))
         return code;
     if (!c->binary && (!c->samples || !c->end))
-        return benchfile_fail(values, c->samples ? "capture_end" : "capture_sample", st,
-                              "missing; a capture sent as text needs capture_sample and "
-                              "capture_end");
+        return section_fail(values, c->samples ? "capture_end" : "capture_sample", st,
+                            "missing; a capture sent as text needs capture_sample and "
+                            "capture_end");
     if (!c->binary && pattern_group(c->samples, "values") < 0)
-        return benchfile_fail(values, "capture_sample", st,
-                              "the pattern needs a group (?<values>...)");
+        return section_fail(values, "capture_sample", st,
+                            "the pattern needs a group (?<values>...)");
     if (c->bare && !c->begin)
-        return benchfile_fail(values, "capture_begin", st,
-                              "missing; a bare binary block needs the line that begins it");
+        return section_fail(values, "capture_begin", st,
+                            "missing; a bare binary block needs the line that begins it");
     return code;
 }
 
@@ -143,7 +143,7 @@ bool capture_is_idle(const struct capture *c)
 enum status_code capture_ask(struct capture *c, const struct driver_command *command,
                              struct status *st)
 {
-    if (!benchfile_given(c->instrument->values, "capture_request"))
+    if (!section_given(c->instrument->values, "capture_request"))
         return status_fail(st, STATUS_INPUT,
                            "[instrument %s] of the bench file gives no capture_request",
                            c->instrument->name);
@@ -171,8 +171,8 @@ size_t capture_request(struct capture *c, unsigned char *out)
     if (c->state != ASKED || c->sent)
         return 0;
     channel = &c->instrument->channel[c->channel];
-    name = benchfile_text(channel->values, "capture_name");
-    bytes = benchfile_bytes(c->instrument->values, "capture_request", &length);
+    name = section_text(channel->values, "capture_name");
+    bytes = section_bytes(c->instrument->values, "capture_request", &length);
     for (size_t i = 0; i < length && n < DRIVER_REQUEST_MAX;) {
         char text[64];
         size_t mark = 0;
@@ -215,9 +215,9 @@ static void add_unknown(struct capture *c)
 
 static void finish(struct capture *c, const struct driver_sink *sink)
 {
-    const struct benchfile_values *values = c->instrument->channel[c->channel].values;
-    double scale = benchfile_number(values, "capture_scale");
-    double offset = benchfile_number(values, "capture_offset");
+    const struct section *values = c->instrument->channel[c->channel].values;
+    double scale = section_number(values, "capture_scale");
+    double offset = section_number(values, "capture_offset");
     struct driver_capture done = {.channel = c->channel, .rate = c->rate};
     size_t lost = c->wanted - c->count;
 

@@ -266,21 +266,21 @@ static struct driver_sink sink_of(struct dialogue *s)
 
 /* ---- opening and closing ---- */
 
-static struct port_settings line_settings(const struct benchfile_values *values)
+static struct port_settings line_settings(const struct section *values)
 {
     static const char *const parity[] = {"none", "even", "odd", "mark", "space"};
     static const char *const flow[] = {"none", "rtscts", "xonxoff", "dtrdsr"};
-    struct port_settings settings = {.baud = (int)benchfile_integer(values, "baud"),
-                                     .bits = (int)benchfile_integer(values, "bits"),
-                                     .stop = (int)benchfile_integer(values, "stop"),
-                                     .dtr = benchfile_switch(values, "dtr"),
-                                     .rts = benchfile_switch(values, "rts")};
+    struct port_settings settings = {.baud = (int)section_integer(values, "baud"),
+                                     .bits = (int)section_integer(values, "bits"),
+                                     .stop = (int)section_integer(values, "stop"),
+                                     .dtr = section_switch(values, "dtr"),
+                                     .rts = section_switch(values, "rts")};
 
     for (size_t i = 0; i < sizeof parity / sizeof parity[0]; ++i)
-        if (strcmp(benchfile_text(values, "parity"), parity[i]) == 0)
+        if (strcmp(section_text(values, "parity"), parity[i]) == 0)
             settings.parity = (enum port_parity)i;
     for (size_t i = 0; i < sizeof flow / sizeof flow[0]; ++i)
-        if (strcmp(benchfile_text(values, "flow"), flow[i]) == 0)
+        if (strcmp(section_text(values, "flow"), flow[i]) == 0)
             settings.flow = (enum port_flow)i;
     return settings;
 }
@@ -300,8 +300,8 @@ static void forget_conversation(struct dialogue *s)
 static void close_port(struct dialogue *s, const char *reason, const struct driver_time *now,
                        bool at_once)
 {
-    const struct benchfile_values *values = s->instrument->values;
-    int64_t most = benchfile_time(values, "retry_most");
+    const struct section *values = s->instrument->values;
+    int64_t most = section_time(values, "retry_most");
 
     begin_gap(s, reason);
     port_close(s->port);
@@ -310,7 +310,7 @@ static void close_port(struct dialogue *s, const char *reason, const struct driv
     forget_conversation(s);
     end_capture(s, STATUS_IO, "the connection to the instrument was lost", 0);
     if (s->retry_step == 0 || at_once)
-        s->retry_step = benchfile_time(values, "retry");
+        s->retry_step = section_time(values, "retry");
     else
         s->retry_step = s->retry_step > most / 2 ? most : s->retry_step * 2;
     s->retry_at = now->mono + s->retry_step;
@@ -318,9 +318,9 @@ static void close_port(struct dialogue *s, const char *reason, const struct driv
 
 static void open_port(struct dialogue *s, const struct driver_time *now)
 {
-    const struct benchfile_values *values = s->instrument->values;
+    const struct section *values = s->instrument->values;
     struct port_settings settings = line_settings(values);
-    int64_t most = benchfile_time(values, "retry_most");
+    int64_t most = section_time(values, "retry_most");
     struct status st;
     char text[STATUS_TEXT_SIZE];
 
@@ -331,7 +331,7 @@ static void open_port(struct dialogue *s, const struct driver_time *now)
                   true);
         snprintf(s->reported, sizeof s->reported, "%s", st.text);
         begin_gap(s, "the port could not be opened");
-        s->retry_step = s->retry_step == 0         ? benchfile_time(values, "retry")
+        s->retry_step = s->retry_step == 0         ? section_time(values, "retry")
                         : s->retry_step > most / 2 ? most
                                                    : s->retry_step * 2;
         s->retry_at = now->mono + s->retry_step;
@@ -341,7 +341,7 @@ static void open_port(struct dialogue *s, const struct driver_time *now)
     ++s->opened;
     s->state = DIALOGUE_WAKING;
     s->opened_at = now->mono;
-    s->next_send = now->mono + benchfile_time(values, "wake");
+    s->next_send = now->mono + section_time(values, "wake");
     forget_conversation(s);
     s->timeouts = 0;
     s->identity_due = *s->instrument->identity != '\0';
@@ -420,8 +420,7 @@ static void report_junk(struct dialogue *s, const struct driver_time *now)
         snprintf(text, sizeof text,
                  "what arrives is not text (%" PRIu64 " of %" PRIu64
                  " bytes): the baud rate (now %ld), bits or parity are probably wrong%s",
-                 junk->strange, junk->looked, benchfile_integer(s->instrument->values, "baud"),
-                 more);
+                 junk->strange, junk->looked, section_integer(s->instrument->values, "baud"), more);
         set_trouble(s, text);
         begin_gap(s, "what arrived was not text, probably a wrong baud rate");
         if (!s->noisy)
@@ -600,7 +599,7 @@ static void advance(struct dialogue *s, const struct driver_time *now)
         s->waiting = s->request.reply;
         s->next_action = now->mono;
         /* Until it has gone out, this is how long the sending itself may take. */
-        s->deadline = now->mono + benchfile_time(s->instrument->values, "timeout");
+        s->deadline = now->mono + section_time(s->instrument->values, "timeout");
         write_port(s, now);
     }
 }
@@ -822,16 +821,16 @@ bool dialogue_is_same(const struct dialogue *s, const struct benchfile *bench, s
 
 static int64_t silent_limit(const struct benchfile_instrument *instrument)
 {
-    const struct benchfile_values *values = instrument->values;
-    int64_t polled = 2 * benchfile_time(values, "interval") +
-                     (TIMEOUTS_MAX + 1) * benchfile_time(values, "timeout");
+    const struct section *values = instrument->values;
+    int64_t polled =
+        2 * section_time(values, "interval") + (TIMEOUTS_MAX + 1) * section_time(values, "timeout");
     bool always = false;
 
     /* Nothing to be read unasked: silence is what was asked for. */
     for (size_t i = 0; i < instrument->channels; ++i)
         always = always || !instrument->channel[i].asked_only;
-    if (benchfile_given(values, "silent"))
-        return benchfile_time(values, "silent");
+    if (section_given(values, "silent"))
+        return section_time(values, "silent");
     if (!always)
         return INT64_MAX;
     return polled > TALKER_SILENT ? polled : TALKER_SILENT;
@@ -888,7 +887,7 @@ enum status_code dialogue_new(struct benchfile *bench, size_t index, struct logg
     s->state = DIALOGUE_CLOSED;
     s->retry_at = now->mono;
     s->silent_limit = silent_limit(s->instrument);
-    s->quiet_time = QUIET_BITS * SECOND / benchfile_integer(s->instrument->values, "baud");
+    s->quiet_time = QUIET_BITS * SECOND / section_integer(s->instrument->values, "baud");
     if (s->quiet_time < QUIET_TIME)
         s->quiet_time = QUIET_TIME;
     s->junk.due = INT64_MAX;

@@ -65,7 +65,7 @@ const char *driver_named_command(const struct benchfile_instrument *instrument, 
     size_t whole;
     const char *item;
 
-    for (size_t i = 0; (item = benchfile_item(instrument->values, "command", i, &whole)); ++i)
+    for (size_t i = 0; (item = section_item(instrument->values, "command", i, &whole)); ++i)
         if (strncmp(item, name, named) == 0 && item[named] == ':') {
             size_t from = named + 1;
 
@@ -93,7 +93,7 @@ bool driver_is_unit_text(const struct benchfile_channel *channel, const char *un
 {
     const char *item;
 
-    for (size_t i = 0; (item = benchfile_item(channel->values, "unit_text", i, NULL)); ++i)
+    for (size_t i = 0; (item = section_item(channel->values, "unit_text", i, NULL)); ++i)
         if (strcmp(item, unit) == 0)
             return true;
     return false;

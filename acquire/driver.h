@@ -121,8 +121,8 @@ struct driver {
     const char *name;
     const char *about; /* half a line for people */
     /* Keys the driver adds to [instrument] and to [channel]; each ends with a NULL name. */
-    const struct benchfile_key *instrument_keys;
-    const struct benchfile_key *channel_keys;
+    const struct section_key *instrument_keys;
+    const struct section_key *channel_keys;
     /* Makes the driver's state from the checked bench file, or says which key is wrong. */
     enum status_code (*create)(const struct benchfile_instrument *instrument, void **state,
                                struct status *st);
@@ -171,7 +171,7 @@ const char *driver_flag_word(uint32_t flag);
 const char *driver_named_command(const struct benchfile_instrument *instrument, const char *name,
                                  size_t *length);
 
-/* True when the channel's unit_text (a BENCHFILE_LIST) names this text: it means the channel's own
+/* True when the channel's unit_text (a SECTION_LIST) names this text: it means the channel's own
  * unit. */
 bool driver_is_unit_text(const struct benchfile_channel *channel, const char *unit);
 

@@ -71,75 +71,67 @@ struct lines {
     struct capture *capture;
 };
 
-static const struct benchfile_key instrument_keys[] = {
-    {.name = "pattern", .kind = BENCHFILE_PATTERNS},
-    {.name = "separator", .kind = BENCHFILE_BYTES, .standard = ","},
+static const struct section_key instrument_keys[] = {
+    {.name = "pattern", .kind = SECTION_PATTERNS},
+    {.name = "separator", .kind = SECTION_BYTES, .standard = ","},
     {.name = "decimal",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "either",
      .choices = "either point comma"},
-    {.name = "terminator", .kind = BENCHFILE_BYTES, .standard = "any"},
-    {.name = "ignore_pattern", .kind = BENCHFILE_PATTERNS},
-    {.name = "overload_pattern", .kind = BENCHFILE_PATTERN},
-    {.name = "overload_text", .kind = BENCHFILE_LIST},
-    {.name = "checksum", .kind = BENCHFILE_CHOICE, .standard = "none", .choices = CHECKSUM_WORDS},
-    {.name = "checksum_mark", .kind = BENCHFILE_BYTES, .standard = "*"},
-    {.name = "checksum_start", .kind = BENCHFILE_BYTES},
+    {.name = "terminator", .kind = SECTION_BYTES, .standard = "any"},
+    {.name = "ignore_pattern", .kind = SECTION_PATTERNS},
+    {.name = "overload_pattern", .kind = SECTION_PATTERN},
+    {.name = "overload_text", .kind = SECTION_LIST},
+    {.name = "checksum", .kind = SECTION_CHOICE, .standard = "none", .choices = CHECKSUM_WORDS},
+    {.name = "checksum_mark", .kind = SECTION_BYTES, .standard = "*"},
+    {.name = "checksum_start", .kind = SECTION_BYTES},
     {.name = "checksum_form",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "hex",
      .choices = "hex decimal raw raw-low-first"},
     {.name = "checksum_marks",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "none",
      .choices = "none start end both"},
-    {.name = "sequence_modulo", .kind = BENCHFILE_INTEGER, .min = 2, .max = 4294967296.0},
-    {.name = "request", .kind = BENCHFILE_LIST},
-    {.name = "identity_request", .kind = BENCHFILE_BYTES},
-    {.name = "identity_pattern", .kind = BENCHFILE_PATTERN},
-    {.name = "capture_request", .kind = BENCHFILE_BYTES},
+    {.name = "sequence_modulo", .kind = SECTION_INTEGER, .min = 2, .max = 4294967296.0},
+    {.name = "request", .kind = SECTION_LIST},
+    {.name = "identity_request", .kind = SECTION_BYTES},
+    {.name = "identity_pattern", .kind = SECTION_PATTERN},
+    {.name = "capture_request", .kind = SECTION_BYTES},
     {.name = "capture_form",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "text",
      .choices = "text block bare"},
-    {.name = "capture_begin", .kind = BENCHFILE_PATTERN},
-    {.name = "capture_sample", .kind = BENCHFILE_PATTERN},
-    {.name = "capture_end", .kind = BENCHFILE_PATTERN},
-    {.name = "capture_refused", .kind = BENCHFILE_PATTERN},
+    {.name = "capture_begin", .kind = SECTION_PATTERN},
+    {.name = "capture_sample", .kind = SECTION_PATTERN},
+    {.name = "capture_end", .kind = SECTION_PATTERN},
+    {.name = "capture_refused", .kind = SECTION_PATTERN},
     {.name = "capture_word",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "u16le",
      .choices = "u8 i8 u16le u16be i16le i16be f32le f32be"},
-    {.name = "capture_timeout",
-     .kind = BENCHFILE_TIME,
-     .standard = "30 s",
-     .min = 0.1,
-     .max = 3600},
+    {.name = "capture_timeout", .kind = SECTION_TIME, .standard = "30 s", .min = 0.1, .max = 3600},
     {.name = NULL},
 };
 
-static const struct benchfile_key channel_keys[] = {
-    {.name = "field", .kind = BENCHFILE_TEXT},
-    {.name = "column", .kind = BENCHFILE_INTEGER, .min = 1, .max = 256},
-    {.name = "unit_field", .kind = BENCHFILE_TEXT},
-    {.name = "unit_text", .kind = BENCHFILE_LIST},
+static const struct section_key channel_keys[] = {
+    {.name = "field", .kind = SECTION_TEXT},
+    {.name = "column", .kind = SECTION_INTEGER, .min = 1, .max = 256},
+    {.name = "unit_field", .kind = SECTION_TEXT},
+    {.name = "unit_text", .kind = SECTION_LIST},
     {.name = "form",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "decimal",
      .choices = "decimal hex signed-hex"},
     {.name = "kind",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "value",
      .choices = "value minimum maximum"},
-    {.name = "overload_from", .kind = BENCHFILE_NUMBER, .min = -1e300, .max = 1e300},
-    {.name = "underload_from", .kind = BENCHFILE_NUMBER, .min = -1e300, .max = 1e300},
-    {.name = "capture_scale", .kind = BENCHFILE_NUMBER, .standard = "1", .min = -1e30, .max = 1e30},
-    {.name = "capture_offset",
-     .kind = BENCHFILE_NUMBER,
-     .standard = "0",
-     .min = -1e30,
-     .max = 1e30},
-    {.name = "capture_name", .kind = BENCHFILE_TEXT},
+    {.name = "overload_from", .kind = SECTION_NUMBER, .min = -1e300, .max = 1e300},
+    {.name = "underload_from", .kind = SECTION_NUMBER, .min = -1e300, .max = 1e300},
+    {.name = "capture_scale", .kind = SECTION_NUMBER, .standard = "1", .min = -1e30, .max = 1e30},
+    {.name = "capture_offset", .kind = SECTION_NUMBER, .standard = "0", .min = -1e30, .max = 1e30},
+    {.name = "capture_name", .kind = SECTION_TEXT},
     {.name = NULL},
 };
 
@@ -159,17 +151,17 @@ static void lines_destroy(void *state)
     free(l);
 }
 
-static enum status_code make_pattern(const struct benchfile_values *values, const char *key,
+static enum status_code make_pattern(const struct section *values, const char *key,
                                      struct pattern **pattern, struct status *st)
 {
-    const char *text = benchfile_text(values, key);
+    const char *text = section_text(values, key);
     struct status why;
 
     *pattern = NULL;
     if (!text)
         return status_ok(st);
     if (pattern_new(text, pattern, &why) != STATUS_OK)
-        return benchfile_fail(values, key, st, "%s", why.text);
+        return section_fail(values, key, st, "%s", why.text);
     return status_ok(st);
 }
 
@@ -178,8 +170,8 @@ static void find_groups(const struct lines *l, struct line_pattern *p)
 {
     for (size_t i = 0; i < l->instrument->channels; ++i) {
         const struct benchfile_channel *channel = &l->instrument->channel[i];
-        const char *field = benchfile_text(channel->values, "field");
-        const char *unit = benchfile_text(channel->values, "unit_field");
+        const char *field = section_text(channel->values, "field");
+        const char *unit = section_text(channel->values, "unit_field");
         char name[64];
 
         p->value[i] = pattern_group(p->pattern, field ? field : channel->name);
@@ -203,31 +195,31 @@ static void find_groups(const struct lines *l, struct line_pattern *p)
 
 static enum status_code make_patterns(struct lines *l, struct status *st)
 {
-    const struct benchfile_values *values = l->instrument->values;
+    const struct section *values = l->instrument->values;
     enum status_code code = STATUS_OK;
     const char *text;
     struct status why;
 
-    for (size_t i = 0; (text = benchfile_item(values, "pattern", i, NULL)); ++i) {
+    for (size_t i = 0; (text = section_item(values, "pattern", i, NULL)); ++i) {
         struct line_pattern *p = &l->pattern[l->patterns];
 
         if (l->patterns == PATTERNS_MAX)
-            return benchfile_fail(values, "pattern", st, "more than %d patterns", PATTERNS_MAX);
+            return section_fail(values, "pattern", st, "more than %d patterns", PATTERNS_MAX);
         if (pattern_new(text, &p->pattern, &why) != STATUS_OK) {
-            code = benchfile_fail(values, "pattern", st, "%s", why.text);
+            code = section_fail(values, "pattern", st, "%s", why.text);
             continue;
         }
         ++l->patterns;
         find_groups(l, p);
     }
-    for (size_t i = 0; (text = benchfile_item(values, "ignore_pattern", i, NULL)); ++i) {
+    for (size_t i = 0; (text = section_item(values, "ignore_pattern", i, NULL)); ++i) {
         if (l->ignores == PATTERNS_MAX)
-            return benchfile_fail(values, "ignore_pattern", st, "more than %d patterns",
-                                  PATTERNS_MAX);
+            return section_fail(values, "ignore_pattern", st, "more than %d patterns",
+                                PATTERNS_MAX);
         if (pattern_new(text, &l->ignore[l->ignores], &why) == STATUS_OK)
             ++l->ignores;
         else
-            code = benchfile_fail(values, "ignore_pattern", st, "%s", why.text);
+            code = section_fail(values, "ignore_pattern", st, "%s", why.text);
     }
     if (make_pattern(values, "overload_pattern", &l->overload, st) != STATUS_OK)
         code = STATUS_INPUT;
@@ -243,10 +235,10 @@ static enum status_code check_channels(struct lines *l, struct status *st)
 
     for (size_t i = 0; i < l->instrument->channels; ++i) {
         const struct benchfile_channel *channel = &l->instrument->channel[i];
-        const char *field = benchfile_text(channel->values, "field");
+        const char *field = section_text(channel->values, "field");
         bool found = false;
 
-        l->column[i] = benchfile_integer(channel->values, "column");
+        l->column[i] = section_integer(channel->values, "column");
         if (l->column[i] > 0) {
             l->columns = true;
             continue;
@@ -254,17 +246,17 @@ static enum status_code check_channels(struct lines *l, struct status *st)
         for (size_t k = 0; k < l->patterns; ++k)
             found = found || l->pattern[k].value[i] > 0;
         if (!found && !channel->asked_only)
-            code = benchfile_fail(channel->values, field ? "field" : "column", st,
-                                  "no pattern of [instrument %s] has a group (?<%s>...), and the "
-                                  "channel has no column",
-                                  l->instrument->name, field ? field : channel->name);
+            code = section_fail(channel->values, field ? "field" : "column", st,
+                                "no pattern of [instrument %s] has a group (?<%s>...), and the "
+                                "channel has no column",
+                                l->instrument->name, field ? field : channel->name);
     }
     return code;
 }
 
 /* The single byte of key, or an error; 0 when the key is absent. Some have names, because a file
  * cannot show them: a semicolon after a space begins a comment. */
-static enum status_code one_byte(const struct benchfile_values *values, const char *key, char *byte,
+static enum status_code one_byte(const struct section *values, const char *key, char *byte,
                                  struct status *st)
 {
     static const struct {
@@ -272,7 +264,7 @@ static enum status_code one_byte(const struct benchfile_values *values, const ch
         char byte;
     } named[] = {{"comma", ','}, {"semicolon", ';'}, {"tab", '\t'}, {"space", ' '}};
     size_t length = 0;
-    const char *bytes = benchfile_bytes(values, key, &length);
+    const char *bytes = section_bytes(values, key, &length);
 
     *byte = bytes ? bytes[0] : '\0';
     for (size_t i = 0; bytes && i < sizeof named / sizeof named[0]; ++i)
@@ -281,8 +273,8 @@ static enum status_code one_byte(const struct benchfile_values *values, const ch
             return status_ok(st);
         }
     if (bytes && length != 1)
-        return benchfile_fail(values, key, st,
-                              "must be one character, or comma, semicolon, tab or space");
+        return section_fail(values, key, st,
+                            "must be one character, or comma, semicolon, tab or space");
     return status_ok(st);
 }
 
@@ -304,16 +296,16 @@ static bool is_raw_sum(const struct lines *l)
 static enum status_code make_checksum(struct lines *l, struct status *st)
 {
     static const char *const forms[] = {"hex", "decimal", "raw", "raw-low-first"};
-    const struct benchfile_values *values = l->instrument->values;
-    const char *form = benchfile_text(values, "checksum_form");
-    const char *marks = benchfile_text(values, "checksum_marks");
+    const struct section *values = l->instrument->values;
+    const char *form = section_text(values, "checksum_form");
+    const char *marks = section_text(values, "checksum_marks");
     enum status_code code = STATUS_OK;
 
-    l->checksum = checksum_kind(benchfile_text(values, "checksum"));
+    l->checksum = checksum_kind(section_text(values, "checksum"));
     for (size_t i = 0; i < sizeof forms / sizeof forms[0]; ++i)
         if (strcmp(form, forms[i]) == 0)
             l->checksum_form = (enum sum_form)i;
-    l->checksum_no_mark = strcmp(benchfile_text(values, "checksum_mark"), "none") == 0;
+    l->checksum_no_mark = strcmp(section_text(values, "checksum_mark"), "none") == 0;
     l->sums_start = strcmp(marks, "start") == 0 || strcmp(marks, "both") == 0;
     l->sums_mark = strcmp(marks, "end") == 0 || strcmp(marks, "both") == 0;
     if (one_byte(values, "checksum_start", &l->checksum_start, st) != STATUS_OK)
@@ -322,18 +314,18 @@ static enum status_code make_checksum(struct lines *l, struct status *st)
         one_byte(values, "checksum_mark", &l->checksum_mark, st) != STATUS_OK)
         code = STATUS_INPUT;
     if (is_raw_sum(l) && l->checksum_no_mark && (!l->terminator || l->terminator_length == 0))
-        code = benchfile_fail(values, "checksum_form", st,
-                              "a raw sum may look like a line end: give the terminator's bytes, or "
-                              "the checksum_mark in front of the sum");
+        code = section_fail(values, "checksum_form", st,
+                            "a raw sum may look like a line end: give the terminator's bytes, or "
+                            "the checksum_mark in front of the sum");
     return code;
 }
 
 static enum status_code lines_create(const struct benchfile_instrument *instrument, void **state,
                                      struct status *st)
 {
-    const struct benchfile_values *values = instrument->values;
+    const struct section *values = instrument->values;
     struct lines *l = calloc(1, sizeof *l);
-    const char *decimal = benchfile_text(values, "decimal");
+    const char *decimal = section_text(values, "decimal");
     enum status_code code = STATUS_OK;
     const char *terminator;
 
@@ -344,8 +336,8 @@ static enum status_code lines_create(const struct benchfile_instrument *instrume
     l->decimal = strcmp(decimal, "point") == 0   ? NUMBER_POINT
                  : strcmp(decimal, "comma") == 0 ? NUMBER_COMMA
                                                  : NUMBER_EITHER;
-    l->sequence_modulo = (uint64_t)benchfile_integer(values, "sequence_modulo");
-    terminator = benchfile_bytes(values, "terminator", &l->terminator_length);
+    l->sequence_modulo = (uint64_t)section_integer(values, "sequence_modulo");
+    terminator = section_bytes(values, "terminator", &l->terminator_length);
     if (strcmp(terminator, "any") != 0)
         l->terminator = terminator;
     if (l->terminator && strcmp(terminator, "quiet") == 0)
@@ -402,15 +394,15 @@ static enum driver_next lines_next(void *state, int64_t mono, struct driver_requ
                                    int64_t *when)
 {
     struct lines *l = state;
-    const struct benchfile_values *values = l->instrument->values;
-    int64_t timeout = benchfile_time(values, "timeout");
-    int64_t pause = benchfile_time(values, "pause");
+    const struct section *values = l->instrument->values;
+    int64_t timeout = section_time(values, "timeout");
+    int64_t pause = section_time(values, "pause");
     unsigned char block[DRIVER_REQUEST_MAX];
     const char *bytes;
     size_t length;
 
     l->polled = false;
-    bytes = benchfile_bytes(values, "identity_request", &length);
+    bytes = section_bytes(values, "identity_request", &length);
     if (bytes && !l->asked_identity) {
         l->asked_identity = true;
         set_request(request, bytes, length, l->identity != NULL, timeout, pause);
@@ -424,10 +416,10 @@ static enum driver_next lines_next(void *state, int64_t mono, struct driver_requ
     length = capture_request(l->capture, block);
     if (length > 0) {
         set_request(request, (const char *)block, length, true,
-                    benchfile_time(values, "capture_timeout"), pause);
+                    section_time(values, "capture_timeout"), pause);
         return DRIVER_SEND;
     }
-    bytes = benchfile_item(values, "request", l->request, &length);
+    bytes = section_item(values, "request", l->request, &length);
     if (!bytes)
         return DRIVER_LISTEN;
     if (l->request == 0) {
@@ -436,12 +428,12 @@ static enum driver_next lines_next(void *state, int64_t mono, struct driver_requ
             return DRIVER_WAIT;
         }
         /* Keep to the schedule; after a long hold-up start a new one instead of catching up. */
-        l->next_poll += benchfile_time(values, "interval");
+        l->next_poll += section_time(values, "interval");
         if (l->next_poll <= mono)
-            l->next_poll = mono + benchfile_time(values, "interval");
+            l->next_poll = mono + section_time(values, "interval");
     }
     ++l->request;
-    if (!benchfile_item(values, "request", l->request, NULL))
+    if (!section_item(values, "request", l->request, NULL))
         l->request = 0;
     l->polled = true;
     set_request(request, bytes, length, true, timeout, pause);
@@ -574,8 +566,7 @@ static bool is_overload_text(const struct lines *l, const char *text, size_t len
         ++text, --length;
     while (length > 0 && text[length - 1] == ' ')
         --length;
-    for (size_t i = 0; (item = benchfile_item(l->instrument->values, "overload_text", i, &size));
-         ++i)
+    for (size_t i = 0; (item = section_item(l->instrument->values, "overload_text", i, &size)); ++i)
         if (size == length && memcmp(item, text, size) == 0)
             return true;
     return false;
@@ -583,7 +574,7 @@ static bool is_overload_text(const struct lines *l, const char *text, size_t len
 
 static uint32_t kind_flag(const struct benchfile_channel *channel)
 {
-    const char *kind = benchfile_text(channel->values, "kind");
+    const char *kind = section_text(channel->values, "kind");
 
     if (strcmp(kind, "minimum") == 0)
         return STORE_FLAG_MIN;
@@ -594,7 +585,7 @@ static uint32_t kind_flag(const struct benchfile_channel *channel)
 static bool read_field(const struct lines *l, const struct benchfile_channel *c, const char *text,
                        size_t length, bool has_unit, struct number *number)
 {
-    const char *form = benchfile_text(c->values, "form");
+    const char *form = section_text(c->values, "form");
     size_t rest;
 
     if (strcmp(form, "decimal") != 0)
@@ -647,8 +638,8 @@ static void give_field(struct lines *l, size_t channel, const struct field *fiel
         reading.digit = number.digit;
         if (!reading.unit[0])
             driver_set_unit(reading.unit, text + number.used, length - number.used);
-        if (number.value >= benchfile_number(c->values, "overload_from") ||
-            number.value <= benchfile_number(c->values, "underload_from")) {
+        if (number.value >= section_number(c->values, "overload_from") ||
+            number.value <= section_number(c->values, "underload_from")) {
             reading.number = NAN;
             reading.flags |= STORE_FLAG_OVERLOAD;
         }
@@ -831,7 +822,7 @@ static void give_overload(struct lines *l, const struct driver_sink *sink)
     for (int round = 0; round < 2; ++round)
         for (size_t i = 0; i < l->instrument->channels; ++i) {
             const struct benchfile_channel *channel = &l->instrument->channel[i];
-            const char *field = benchfile_text(channel->values, "field");
+            const char *field = section_text(channel->values, "field");
             int group = pattern_group(l->overload, field ? field : channel->name);
 
             if (round == 0) {

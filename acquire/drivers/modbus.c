@@ -121,43 +121,40 @@ struct modbus {
     bool echoes, echo_due; /* the line gives back what is sent */
 };
 
-static const struct benchfile_key instrument_keys[] = {
-    {.name = "slave", .kind = BENCHFILE_INTEGER, .standard = "1", .min = 1, .max = SLAVE_MAX},
-    {.name = "numbering",
-     .kind = BENCHFILE_CHOICE,
-     .standard = "zero",
-     .choices = "zero one table"},
+static const struct section_key instrument_keys[] = {
+    {.name = "slave", .kind = SECTION_INTEGER, .standard = "1", .min = 1, .max = SLAVE_MAX},
+    {.name = "numbering", .kind = SECTION_CHOICE, .standard = "zero", .choices = "zero one table"},
     {.name = "words",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "high-first",
      .choices = "high-first low-first"},
     {.name = "bytes",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "high-first",
      .choices = "high-first low-first"},
     {.name = "most_registers",
-     .kind = BENCHFILE_INTEGER,
+     .kind = SECTION_INTEGER,
      .standard = "125",
      .min = 1,
      .max = REGISTERS_MAX},
-    {.name = "merge", .kind = BENCHFILE_SWITCH, .standard = "yes"},
-    {.name = "merge_gap", .kind = BENCHFILE_INTEGER, .standard = "0", .min = 0, .max = 124},
-    {.name = "echo", .kind = BENCHFILE_SWITCH, .standard = "no"},
-    {.name = "identify", .kind = BENCHFILE_SWITCH, .standard = "no"},
+    {.name = "merge", .kind = SECTION_SWITCH, .standard = "yes"},
+    {.name = "merge_gap", .kind = SECTION_INTEGER, .standard = "0", .min = 0, .max = 124},
+    {.name = "echo", .kind = SECTION_SWITCH, .standard = "no"},
+    {.name = "identify", .kind = SECTION_SWITCH, .standard = "no"},
     {.name = NULL},
 };
 
-static const struct benchfile_key channel_keys[] = {
-    {.name = "slave", .kind = BENCHFILE_INTEGER, .min = 1, .max = SLAVE_MAX},
-    {.name = "register", .kind = BENCHFILE_TEXT, .required = true},
-    {.name = "table", .kind = BENCHFILE_CHOICE, .choices = "coil discrete input holding"},
+static const struct section_key channel_keys[] = {
+    {.name = "slave", .kind = SECTION_INTEGER, .min = 1, .max = SLAVE_MAX},
+    {.name = "register", .kind = SECTION_TEXT, .required = true},
+    {.name = "table", .kind = SECTION_CHOICE, .choices = "coil discrete input holding"},
     {.name = "type",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .choices = "bit int16 uint16 int32 uint32 float32 float64"},
-    {.name = "words", .kind = BENCHFILE_CHOICE, .choices = "high-first low-first"},
-    {.name = "bytes", .kind = BENCHFILE_CHOICE, .choices = "high-first low-first"},
-    {.name = "invalid", .kind = BENCHFILE_LIST},
-    {.name = "overload", .kind = BENCHFILE_LIST},
+    {.name = "words", .kind = SECTION_CHOICE, .choices = "high-first low-first"},
+    {.name = "bytes", .kind = SECTION_CHOICE, .choices = "high-first low-first"},
+    {.name = "invalid", .kind = SECTION_LIST},
+    {.name = "overload", .kind = SECTION_LIST},
     {.name = NULL},
 };
 
@@ -185,7 +182,7 @@ static const char *find_address(const struct modbus *m, const char *text, bool *
 {
     static const enum table by_digit[] = {TABLE_COIL, TABLE_DISCRETE, TABLE_COIL, TABLE_INPUT,
                                           TABLE_HOLDING};
-    const char *numbering = benchfile_text(m->instrument->values, "numbering");
+    const char *numbering = section_text(m->instrument->values, "numbering");
     bool hex = text[0] == '0' && (text[1] == 'x' || text[1] == 'X');
     size_t digits = strspn(text, "0123456789");
     char *end;
@@ -218,9 +215,9 @@ static const char *find_address(const struct modbus *m, const char *text, bool *
 static bool is_low_first(const struct modbus *m, const struct benchfile_channel *channel,
                          const char *key)
 {
-    const char *own = benchfile_text(channel->values, key);
+    const char *own = section_text(channel->values, key);
 
-    return strcmp(own ? own : benchfile_text(m->instrument->values, key), "low-first") == 0;
+    return strcmp(own ? own : section_text(m->instrument->values, key), "low-first") == 0;
 }
 
 /* A mark is bits when written 0x..., a number otherwise. */
@@ -246,30 +243,30 @@ static enum status_code check_marks(const struct benchfile_channel *channel, con
     double number;
     bool bits;
 
-    for (size_t i = 0; (item = benchfile_item(channel->values, key, i, NULL)); ++i)
+    for (size_t i = 0; (item = section_item(channel->values, key, i, NULL)); ++i)
         if (!read_mark(item, &bits, &raw, &number))
-            code = benchfile_fail(channel->values, key, st,
-                                  "'%.40s' is neither a number nor bits such as 0x7FFF", item);
+            code = section_fail(channel->values, key, st,
+                                "'%.40s' is neither a number nor bits such as 0x7FFF", item);
     return code;
 }
 
 /* The type, which must be stated and fit the table. */
-static enum status_code make_type(struct place *place, const struct benchfile_values *values,
+static enum status_code make_type(struct place *place, const struct section *values,
                                   struct status *st)
 {
-    const char *type = benchfile_text(values, "type");
+    const char *type = section_text(values, "type");
     bool bit = place->table == TABLE_COIL || place->table == TABLE_DISCRETE;
 
     if (!type && !bit)
-        return benchfile_fail(values, "type", st,
-                              "missing; the instrument's manual says whether the register holds "
-                              "int16, uint16, int32, uint32, float32 or float64");
+        return section_fail(values, "type", st,
+                            "missing; the instrument's manual says whether the register holds "
+                            "int16, uint16, int32, uint32, float32 or float64");
     for (size_t i = 0; type && i < sizeof types / sizeof types[0]; ++i)
         if (strcmp(type, types[i].name) == 0)
             place->type = (enum type)i;
     if (bit != (place->type == TYPE_BIT))
-        return benchfile_fail(values, "type", st, "a %s cannot hold '%s'",
-                              table_words[place->table], types[place->type].name);
+        return section_fail(values, "type", st, "a %s cannot hold '%s'", table_words[place->table],
+                            types[place->type].name);
     return STATUS_OK;
 }
 
@@ -278,9 +275,9 @@ static enum status_code make_place(struct modbus *m, size_t index, struct status
 {
     static const char *const tables[] = {"coil", "discrete", "input", "holding"};
     const struct benchfile_channel *channel = &m->instrument->channel[index];
-    const struct benchfile_values *values = channel->values;
+    const struct section *values = channel->values;
     struct place *place = &m->place[index];
-    const char *table = benchfile_text(values, "table");
+    const char *table = section_text(values, "table");
     enum table stated = TABLE_HOLDING;
     enum status_code code = STATUS_OK;
     const char *why;
@@ -290,24 +287,24 @@ static enum status_code make_place(struct modbus *m, size_t index, struct status
         if (strcmp(table, tables[i]) == 0)
             stated = (enum table)i;
     place->table = stated;
-    why = find_address(m, benchfile_text(values, "register"), &named, &place->table, &place->first);
+    why = find_address(m, section_text(values, "register"), &named, &place->table, &place->first);
     if (why)
-        code = benchfile_fail(values, "register", st, "'%.40s' %s",
-                              benchfile_text(values, "register"), why);
+        code = section_fail(values, "register", st, "'%.40s' %s", section_text(values, "register"),
+                            why);
     if (!why && named && table && place->table != stated)
-        code = benchfile_fail(values, "table", st, "the register's first digit says %s",
-                              table_words[place->table]);
+        code = section_fail(values, "table", st, "the register's first digit says %s",
+                            table_words[place->table]);
     if (make_type(place, values, st) != STATUS_OK)
         code = STATUS_INPUT;
     else if (place->first + types[place->type].registers > SPACE ||
              types[place->type].registers > m->most)
-        code = benchfile_fail(values, "type", st, "%s needs %u registers, more than there are",
-                              types[place->type].name, types[place->type].registers);
+        code = section_fail(values, "type", st, "%s needs %u registers, more than there are",
+                            types[place->type].name, types[place->type].registers);
     place->low_word_first = is_low_first(m, channel, "words");
     place->low_byte_first = is_low_first(m, channel, "bytes");
     place->slave = find_slave(
-        m, benchfile_integer(benchfile_given(values, "slave") ? values : m->instrument->values,
-                             "slave"));
+        m,
+        section_integer(section_given(values, "slave") ? values : m->instrument->values, "slave"));
     if (check_marks(channel, "invalid", st) != STATUS_OK)
         code = STATUS_INPUT;
     if (check_marks(channel, "overload", st) != STATUS_OK)
@@ -337,7 +334,7 @@ static bool joins(const struct modbus *m, const struct block *block, size_t chan
 /* Which requests ask for the channels that are to be read. */
 static void plan_blocks(struct modbus *m)
 {
-    bool merge = benchfile_switch(m->instrument->values, "merge");
+    bool merge = section_switch(m->instrument->values, "merge");
     size_t order[BENCHFILE_CHANNELS_MAX];
     size_t count = 0;
 
@@ -384,7 +381,7 @@ static const char *read_command(const struct modbus *m, const char *text, unsign
     char *rest = NULL;
     char *word;
     char *end;
-    long slave = benchfile_integer(m->instrument->values, "slave");
+    long slave = section_integer(m->instrument->values, "slave");
     bool coil, named;
     enum table table;
     const char *why;
@@ -432,18 +429,18 @@ static const char *read_command(const struct modbus *m, const char *text, unsign
 
 static enum status_code check_commands(const struct modbus *m, struct status *st)
 {
-    const struct benchfile_values *values = m->instrument->values;
+    const struct section *values = m->instrument->values;
     enum status_code code = STATUS_OK;
     unsigned char frame[6];
     const char *item;
 
-    for (size_t i = 0; (item = benchfile_item(values, "command", i, NULL)); ++i) {
+    for (size_t i = 0; (item = section_item(values, "command", i, NULL)); ++i) {
         const char *body = strchr(item, ':');
         const char *why =
             body ? read_command(m, body + 1 + strspn(body + 1, " "), frame) : "needs a name";
 
         if (why)
-            code = benchfile_fail(values, "command", st, "'%.60s': %s", item, why);
+            code = section_fail(values, "command", st, "'%.60s': %s", item, why);
     }
     return code;
 }
@@ -451,26 +448,26 @@ static enum status_code check_commands(const struct modbus *m, struct status *st
 static enum status_code modbus_create(const struct benchfile_instrument *instrument, void **state,
                                       struct status *st)
 {
-    const struct benchfile_values *values = instrument->values;
+    const struct section *values = instrument->values;
     struct modbus *m = calloc(1, sizeof *m);
-    long baud = benchfile_integer(values, "baud");
-    int64_t pause = benchfile_time(values, "pause");
+    long baud = section_integer(values, "baud");
+    int64_t pause = section_time(values, "pause");
     enum status_code code = STATUS_OK;
 
     *state = NULL;
     if (!m)
         return status_fail(st, STATUS_MEMORY, "no memory");
     m->instrument = instrument;
-    m->most = benchfile_integer(values, "most_registers");
-    m->gap = benchfile_integer(values, "merge_gap");
+    m->most = section_integer(values, "most_registers");
+    m->gap = section_integer(values, "merge_gap");
     /* V1.02, 2.5.1.1: 3.5 characters; above 19200 baud a fixed 1.75 ms. */
     m->rest = baud > 19200 ? 1750 : (35 * CHARACTER * 100000 + baud - 1) / baud;
     if (pause > m->rest)
         m->rest = pause;
     m->selected = SIZE_MAX;
-    m->identity_wanted = benchfile_switch(values, "identify") || *instrument->identity;
-    m->echoes = benchfile_switch(values, "echo");
-    find_slave(m, benchfile_integer(values, "slave"));
+    m->identity_wanted = section_switch(values, "identify") || *instrument->identity;
+    m->echoes = section_switch(values, "echo");
+    find_slave(m, section_integer(values, "slave"));
     for (size_t i = 0; i < instrument->channels; ++i)
         if (make_place(m, i, st) != STATUS_OK)
             code = STATUS_INPUT;
@@ -510,7 +507,7 @@ static int64_t transfer_time(const struct modbus *m, size_t answer)
 {
     int64_t bits = (int64_t)(m->sent_length + answer) * CHARACTER;
 
-    return bits * 1000000 / benchfile_integer(m->instrument->values, "baud");
+    return bits * 1000000 / section_integer(m->instrument->values, "baud");
 }
 
 static enum driver_next ask(struct modbus *m, struct driver_request *request,
@@ -529,7 +526,7 @@ static enum driver_next ask(struct modbus *m, struct driver_request *request,
     request->length = m->sent_length;
     request->fresh = true;
     request->reply = true;
-    request->timeout = benchfile_time(m->instrument->values, "timeout") + transfer_time(m, answer);
+    request->timeout = section_time(m->instrument->values, "timeout") + transfer_time(m, answer);
     request->pause = m->rest;
     return DRIVER_SEND;
 }
@@ -588,7 +585,7 @@ static enum driver_next modbus_next(void *state, int64_t mono, struct driver_req
                                     int64_t *when)
 {
     struct modbus *m = state;
-    int64_t interval = benchfile_time(m->instrument->values, "interval");
+    int64_t interval = section_time(m->instrument->values, "interval");
     unsigned char frame[6];
     size_t chosen = SIZE_MAX;
 
@@ -615,7 +612,7 @@ static enum driver_next modbus_next(void *state, int64_t mono, struct driver_req
         /* What a silent slave still owes would be an answer to the plan before. */
         for (size_t i = 0; i < m->slaves; ++i)
             if (m->slave[i].failures > 0) {
-                m->slave[i].hold = mono + benchfile_time(m->instrument->values, "timeout");
+                m->slave[i].hold = mono + section_time(m->instrument->values, "timeout");
                 m->slave[i].retries = false; /* it may not be asked for any more */
             }
     }
@@ -843,7 +840,7 @@ static bool is_marked(const struct benchfile_channel *channel, const char *key, 
     double number = NAN;
     bool bits;
 
-    for (size_t i = 0; (item = benchfile_item(channel->values, key, i, NULL)); ++i)
+    for (size_t i = 0; (item = section_item(channel->values, key, i, NULL)); ++i)
         if (read_mark(item, &bits, &marked, &number) && (bits ? raw == marked : value == number))
             return true;
     return false;
@@ -906,7 +903,7 @@ static void describe(const struct modbus *m, char *text, size_t size)
 {
     if (m->awaited == AWAITED_READ) {
         const struct block *block = &m->block[m->asked];
-        bool one = strcmp(benchfile_text(m->instrument->values, "numbering"), "zero") != 0;
+        bool one = strcmp(section_text(m->instrument->values, "numbering"), "zero") != 0;
 
         snprintf(text, size, "the request for %s %ld to %ld (counted from %d)",
                  table_words[block->table], block->first + one,
@@ -1098,7 +1095,7 @@ static void modbus_expired(void *state, const struct driver_time *time,
                            const struct driver_sink *sink)
 {
     struct modbus *m = state;
-    int64_t hold = 2 * benchfile_time(m->instrument->values, "interval");
+    int64_t hold = 2 * section_time(m->instrument->values, "interval");
     struct slave *slave;
     char what[128];
     char text[256];
@@ -1125,7 +1122,7 @@ static void modbus_expired(void *state, const struct driver_time *time,
         snprintf(text, sizeof text, "slave %u did not confirm the command", m->sent[0]);
         sink->event(sink->to, DRIVER_WARNING, "command", text);
     }
-    m->echoes = benchfile_switch(m->instrument->values, "echo");
+    m->echoes = section_switch(m->instrument->values, "echo");
     m->awaited = AWAITED_NOTHING;
 }
 

@@ -95,43 +95,40 @@ struct scpi {
     bool idle;      /* the cycle is over */
 };
 
-static const struct benchfile_key instrument_keys[] = {
-    {.name = "terminator", .kind = BENCHFILE_BYTES, .standard = "\\n"},
-    {.name = "echo", .kind = BENCHFILE_CHOICE, .standard = "auto", .choices = "auto yes no"},
-    {.name = "identity_query", .kind = BENCHFILE_TEXT, .standard = "*IDN?"},
-    {.name = "setup", .kind = BENCHFILE_LIST},
-    {.name = "recover", .kind = BENCHFILE_LIST, .standard = "*CLS"},
-    {.name = "errors", .kind = BENCHFILE_SWITCH, .standard = "yes"},
-    {.name = "errors_query", .kind = BENCHFILE_TEXT, .standard = "SYST:ERR?"},
+static const struct section_key instrument_keys[] = {
+    {.name = "terminator", .kind = SECTION_BYTES, .standard = "\\n"},
+    {.name = "echo", .kind = SECTION_CHOICE, .standard = "auto", .choices = "auto yes no"},
+    {.name = "identity_query", .kind = SECTION_TEXT, .standard = "*IDN?"},
+    {.name = "setup", .kind = SECTION_LIST},
+    {.name = "recover", .kind = SECTION_LIST, .standard = "*CLS"},
+    {.name = "errors", .kind = SECTION_SWITCH, .standard = "yes"},
+    {.name = "errors_query", .kind = SECTION_TEXT, .standard = "SYST:ERR?"},
     {.name = "errors_interval",
-     .kind = BENCHFILE_TIME,
+     .kind = SECTION_TIME,
      .standard = "60 s",
      .min = 0.1,
      .max = 864000},
-    {.name = "ignore_pattern", .kind = BENCHFILE_PATTERNS},
-    {.name = "prompt", .kind = BENCHFILE_LIST},
-    {.name = "overload_text", .kind = BENCHFILE_LIST},
+    {.name = "ignore_pattern", .kind = SECTION_PATTERNS},
+    {.name = "prompt", .kind = SECTION_LIST},
+    {.name = "overload_text", .kind = SECTION_LIST},
     {.name = "decimal",
-     .kind = BENCHFILE_CHOICE,
+     .kind = SECTION_CHOICE,
      .standard = "point",
      .choices = "either point comma"},
     {.name = NULL},
 };
 
-static const struct benchfile_key channel_keys[] = {
-    {.name = "method",
-     .kind = BENCHFILE_CHOICE,
-     .standard = "read",
-     .choices = "read measure fetch"},
-    {.name = "configure", .kind = BENCHFILE_LIST},
-    {.name = "query", .kind = BENCHFILE_BYTES},
-    {.name = "field", .kind = BENCHFILE_INTEGER, .standard = "1", .min = 1, .max = 64},
-    {.name = "coupling", .kind = BENCHFILE_CHOICE, .standard = "dc", .choices = "dc ac"},
-    {.name = "range", .kind = BENCHFILE_TEXT, .standard = "auto"},
-    {.name = "nplc", .kind = BENCHFILE_NUMBER, .min = 0.0001, .max = 1000},
-    {.name = "pattern", .kind = BENCHFILE_PATTERN},
-    {.name = "unit_text", .kind = BENCHFILE_LIST},
-    {.name = "overload_from", .kind = BENCHFILE_NUMBER, .min = -1e300, .max = 1e300},
+static const struct section_key channel_keys[] = {
+    {.name = "method", .kind = SECTION_CHOICE, .standard = "read", .choices = "read measure fetch"},
+    {.name = "configure", .kind = SECTION_LIST},
+    {.name = "query", .kind = SECTION_BYTES},
+    {.name = "field", .kind = SECTION_INTEGER, .standard = "1", .min = 1, .max = 64},
+    {.name = "coupling", .kind = SECTION_CHOICE, .standard = "dc", .choices = "dc ac"},
+    {.name = "range", .kind = SECTION_TEXT, .standard = "auto"},
+    {.name = "nplc", .kind = SECTION_NUMBER, .min = 0.0001, .max = 1000},
+    {.name = "pattern", .kind = SECTION_PATTERN},
+    {.name = "unit_text", .kind = SECTION_LIST},
+    {.name = "overload_from", .kind = SECTION_NUMBER, .min = -1e300, .max = 1e300},
     {.name = NULL},
 };
 
@@ -162,23 +159,23 @@ static const char *function_of(const struct benchfile_channel *channel)
         {QUANTITY_FREQUENCY, "FREQ", NULL},       {QUANTITY_CAPACITANCE, "CAP", NULL}};
     const struct quantity *quantity = quantity_find(channel->quantity);
     enum quantity_id id = quantity ? quantity->id : QUANTITY_COUNT_OF_ALL;
-    bool ac = strcmp(benchfile_text(channel->values, "coupling"), "ac") == 0;
+    bool ac = strcmp(section_text(channel->values, "coupling"), "ac") == 0;
 
     if (!isnan(channel->calibration.shunt))
         id = QUANTITY_VOLTAGE; /* the meter sees the volts across the shunt */
     for (size_t i = 0; i < sizeof functions / sizeof functions[0]; ++i)
         if (functions[i].id == id) {
-            if (id == QUANTITY_RESISTANCE && benchfile_integer(channel->values, "wires") == 4)
+            if (id == QUANTITY_RESISTANCE && section_integer(channel->values, "wires") == 4)
                 return "FRES";
             return ac ? functions[i].ac : functions[i].dc;
         }
     return NULL;
 }
 
-static enum status_code make_range(const struct benchfile_values *values, struct scpi_channel *out,
+static enum status_code make_range(const struct section *values, struct scpi_channel *out,
                                    char argument[32], struct status *st)
 {
-    const char *range = benchfile_text(values, "range");
+    const char *range = section_text(values, "range");
     struct number number;
 
     argument[0] = '\0';
@@ -187,15 +184,15 @@ static enum status_code make_range(const struct benchfile_values *values, struct
         return STATUS_OK;
     if (!number_read(range, strlen(range), NUMBER_POINT, &number) || number.used != strlen(range) ||
         !(number.value > 0.0))
-        return benchfile_fail(values, "range", st, "'%s' is neither 'auto' nor a number above 0",
-                              range);
+        return section_fail(values, "range", st, "'%s' is neither 'auto' nor a number above 0",
+                            range);
     out->range = number.value;
     snprintf(argument, 32, " %.10g", number.value);
     return STATUS_OK;
 }
 
 /* The pattern of the answer, and the commands given. */
-static enum status_code make_own(const struct benchfile_values *values, struct scpi_channel *out,
+static enum status_code make_own(const struct section *values, struct scpi_channel *out,
                                  struct status *st)
 {
     enum status_code code = STATUS_OK;
@@ -203,19 +200,19 @@ static enum status_code make_own(const struct benchfile_values *values, struct s
     size_t length;
     struct status why;
 
-    if (benchfile_text(values, "pattern")) {
-        if (pattern_new(benchfile_text(values, "pattern"), &out->pattern, &why) != STATUS_OK)
-            return benchfile_fail(values, "pattern", st, "%s", why.text);
+    if (section_text(values, "pattern")) {
+        if (pattern_new(section_text(values, "pattern"), &out->pattern, &why) != STATUS_OK)
+            return section_fail(values, "pattern", st, "%s", why.text);
         out->value = pattern_group(out->pattern, "value");
         out->unit = pattern_group(out->pattern, "unit");
         if (out->value < 0)
-            code = benchfile_fail(values, "pattern", st, "the pattern needs a group (?<value>...)");
+            code = section_fail(values, "pattern", st, "the pattern needs a group (?<value>...)");
     }
-    for (size_t i = 0; (item = benchfile_item(values, "configure", i, &length)); ++i) {
+    for (size_t i = 0; (item = section_item(values, "configure", i, &length)); ++i) {
         if (i == CONFIGURE_MAX || length >= COMMAND_MAX)
-            return benchfile_fail(values, "configure", st,
-                                  "more than %d commands, or one longer than %d bytes",
-                                  CONFIGURE_MAX, COMMAND_MAX - 1);
+            return section_fail(values, "configure", st,
+                                "more than %d commands, or one longer than %d bytes", CONFIGURE_MAX,
+                                COMMAND_MAX - 1);
         snprintf(out->configure[out->configures++], COMMAND_MAX, "%s", item);
     }
     return code;
@@ -226,21 +223,21 @@ static enum status_code make_own(const struct benchfile_values *values, struct s
 static enum status_code make_channel(const struct benchfile_channel *channel,
                                      struct scpi_channel *out, struct status *st)
 {
-    const struct benchfile_values *values = channel->values;
+    const struct section *values = channel->values;
     const char *function = function_of(channel);
-    const char *method = benchfile_text(values, "method");
-    const char *query = benchfile_bytes(values, "query", NULL);
+    const char *method = section_text(values, "method");
+    const char *query = section_bytes(values, "query", NULL);
     bool measure = strcmp(method, "measure") == 0;
-    double nplc = benchfile_number(values, "nplc");
+    double nplc = section_number(values, "nplc");
     enum status_code code = STATUS_OK;
     char argument[32];
 
-    out->field = benchfile_integer(values, "field");
+    out->field = section_integer(values, "field");
     if (make_range(values, out, argument, st) != STATUS_OK ||
         make_own(values, out, st) != STATUS_OK)
         code = STATUS_INPUT;
     if (query && strlen(query) >= COMMAND_MAX)
-        code = benchfile_fail(values, "query", st, "longer than %d bytes", COMMAND_MAX - 1);
+        code = section_fail(values, "query", st, "longer than %d bytes", COMMAND_MAX - 1);
     if (query)
         snprintf(out->query, sizeof out->query, "%s", query);
     else if (measure && function)
@@ -250,20 +247,20 @@ static enum status_code make_channel(const struct benchfile_channel *channel,
                  strcmp(method, "fetch") == 0 ? "FETC?" : "READ?");
     if (out->configures > 0 || query || measure) {
         if (!isnan(nplc))
-            code = benchfile_fail(values, "nplc", st,
-                                  "has no effect beside configure, query or method = measure; put "
-                                  "the command among the configure lines");
+            code = section_fail(values, "nplc", st,
+                                "has no effect beside configure, query or method = measure; put "
+                                "the command among the configure lines");
         if (!query && !function && measure && *channel->quantity)
-            code = benchfile_fail(values, "query", st, "missing; SCPI has no standard query for %s",
-                                  channel->quantity);
+            code = section_fail(values, "query", st, "missing; SCPI has no standard query for %s",
+                                channel->quantity);
         return code;
     }
     if (!*channel->quantity)
         return STATUS_INPUT; /* that has been said */
     if (!function)
-        return benchfile_fail(values, "query", st,
-                              "missing; SCPI has no standard function for %s here",
-                              channel->quantity);
+        return section_fail(values, "query", st,
+                            "missing; SCPI has no standard function for %s here",
+                            channel->quantity);
     out->standard = true;
     snprintf(out->configure[out->configures++], COMMAND_MAX, "CONF:%s%s", function, argument);
     if (!isnan(nplc))
@@ -273,36 +270,35 @@ static enum status_code make_channel(const struct benchfile_channel *channel,
 
 static enum status_code fill(struct scpi *s, struct status *st)
 {
-    const struct benchfile_values *values = s->instrument->values;
-    const char *text = benchfile_bytes(values, "terminator", &s->terminator_length);
+    const struct section *values = s->instrument->values;
+    const char *text = section_bytes(values, "terminator", &s->terminator_length);
     enum status_code code = STATUS_OK;
     size_t length;
     struct status why;
 
     if (s->terminator_length < 1 || s->terminator_length > sizeof s->terminator)
-        code = benchfile_fail(values, "terminator", st, "must be 1 to %zu bytes",
-                              sizeof s->terminator);
+        code =
+            section_fail(values, "terminator", st, "must be 1 to %zu bytes", sizeof s->terminator);
     else
         memcpy(s->terminator, text, s->terminator_length);
-    s->echo = strcmp(benchfile_text(values, "echo"), "no") != 0;
-    text = benchfile_text(values, "decimal");
+    s->echo = strcmp(section_text(values, "echo"), "no") != 0;
+    text = section_text(values, "decimal");
     s->decimal = strcmp(text, "point") == 0   ? NUMBER_POINT
                  : strcmp(text, "comma") == 0 ? NUMBER_COMMA
                                               : NUMBER_EITHER;
-    for (size_t i = 0; benchfile_item(values, "setup", i, &length); ++i)
+    for (size_t i = 0; section_item(values, "setup", i, &length); ++i)
         if (length >= COMMAND_MAX)
-            code = benchfile_fail(values, "setup", st, "a command longer than %d bytes",
-                                  COMMAND_MAX - 1);
-    for (size_t i = 0; (text = benchfile_item(values, "ignore_pattern", i, NULL)); ++i) {
+            code = section_fail(values, "setup", st, "a command longer than %d bytes",
+                                COMMAND_MAX - 1);
+    for (size_t i = 0; (text = section_item(values, "ignore_pattern", i, NULL)); ++i) {
         if (s->ignores == IGNORES_MAX) {
-            code =
-                benchfile_fail(values, "ignore_pattern", st, "more than %d patterns", IGNORES_MAX);
+            code = section_fail(values, "ignore_pattern", st, "more than %d patterns", IGNORES_MAX);
             break;
         }
         if (pattern_new(text, &s->ignore[s->ignores], &why) == STATUS_OK)
             ++s->ignores;
         else
-            code = benchfile_fail(values, "ignore_pattern", st, "%s", why.text);
+            code = section_fail(values, "ignore_pattern", st, "%s", why.text);
     }
     s->channel = calloc(s->instrument->channels, sizeof *s->channel);
     if (!s->channel)
@@ -380,8 +376,8 @@ static enum driver_next ask(struct scpi *s, struct driver_request *request, cons
     request->length = length + s->terminator_length;
     request->fresh = true;
     request->reply = waiting != WAITING_NOTHING;
-    request->timeout = benchfile_time(s->instrument->values, "timeout");
-    request->pause = benchfile_time(s->instrument->values, "pause");
+    request->timeout = section_time(s->instrument->values, "timeout");
+    request->pause = section_time(s->instrument->values, "pause");
     s->read_last = false;
     s->waiting = waiting;
     return DRIVER_SEND;
@@ -431,14 +427,14 @@ static bool find_due(struct scpi *s, int64_t mono)
 
 static enum driver_next ask_errors(struct scpi *s, struct driver_request *request)
 {
-    return ask(s, request, benchfile_text(s->instrument->values, "errors_query"), WAITING_ERRORS);
+    return ask(s, request, section_text(s->instrument->values, "errors_query"), WAITING_ERRORS);
 }
 
 /* Brings the meter to the function of the channel that is due; false when it is there. */
 static bool configure(struct scpi *s, struct driver_request *request)
 {
     const struct scpi_channel *channel = &s->channel[s->at];
-    bool errors = benchfile_switch(s->instrument->values, "errors") && !s->no_errors;
+    bool errors = section_switch(s->instrument->values, "errors") && !s->no_errors;
 
     if (s->configured != SIZE_MAX && same_configuration(s, s->configured, s->at))
         return false;
@@ -479,8 +475,8 @@ static bool configure(struct scpi *s, struct driver_request *request)
 static enum driver_next poll(struct scpi *s, int64_t mono, struct driver_request *request,
                              int64_t *when)
 {
-    const struct benchfile_values *values = s->instrument->values;
-    int64_t interval = benchfile_time(values, "interval");
+    const struct section *values = s->instrument->values;
+    int64_t interval = section_time(values, "interval");
 
     if (s->reselect) {
         s->reselect = false;
@@ -521,8 +517,8 @@ static enum driver_next scpi_next(void *state, int64_t mono, struct driver_reque
                                   int64_t *when)
 {
     struct scpi *s = state;
-    const struct benchfile_values *values = s->instrument->values;
-    bool errors = benchfile_switch(values, "errors") && !s->no_errors;
+    const struct section *values = s->instrument->values;
+    bool errors = section_switch(values, "errors") && !s->no_errors;
     const char *text;
 
     if (s->reason) {
@@ -531,7 +527,7 @@ static enum driver_next scpi_next(void *state, int64_t mono, struct driver_reque
         return ask_errors(s, request);
     }
     if (s->recover != SIZE_MAX) {
-        text = benchfile_item(values, "recover", s->recover, NULL);
+        text = section_item(values, "recover", s->recover, NULL);
         if (text && *text && strlen(text) < COMMAND_MAX) {
             ++s->recover;
             return ask(s, request, text, WAITING_NOTHING);
@@ -539,12 +535,12 @@ static enum driver_next scpi_next(void *state, int64_t mono, struct driver_reque
         s->recover = SIZE_MAX;
     }
     if (!s->identified) {
-        text = benchfile_text(values, "identity_query");
+        text = section_text(values, "identity_query");
         if (*text && !s->no_identity && strlen(text) < COMMAND_MAX)
             return ask(s, request, text, WAITING_IDENTITY);
         s->identified = true;
     }
-    text = benchfile_item(values, "setup", s->setup, NULL);
+    text = section_item(values, "setup", s->setup, NULL);
     if (text) {
         ++s->setup;
         s->drain = true;
@@ -554,7 +550,7 @@ static enum driver_next scpi_next(void *state, int64_t mono, struct driver_reque
         if (!s->draining)
             s->drained = 0;
         s->drain = s->draining = false;
-        s->next_errors = mono + benchfile_time(values, "errors_interval");
+        s->next_errors = mono + section_time(values, "errors_interval");
         return ask_errors(s, request);
     }
     if (s->send) {
@@ -596,8 +592,7 @@ static bool is_overload_text(const struct scpi *s, const char *text, size_t leng
     const char *item;
     size_t size;
 
-    for (size_t i = 0; (item = benchfile_item(s->instrument->values, "overload_text", i, &size));
-         ++i)
+    for (size_t i = 0; (item = section_item(s->instrument->values, "overload_text", i, &size)); ++i)
         if (size > 0 && memmem(text, length, item, size))
             return true;
     return false;
@@ -676,8 +671,8 @@ static bool may_be_decimal_comma(const struct scpi *s, size_t channel, const cha
 {
     size_t i = 0;
 
-    if (s->decimal != NUMBER_POINT || benchfile_given(s->instrument->values, "decimal") ||
-        benchfile_given(s->instrument->channel[channel].values, "field"))
+    if (s->decimal != NUMBER_POINT || section_given(s->instrument->values, "decimal") ||
+        section_given(s->instrument->channel[channel].values, "field"))
         return false;
     while (i < size && (text[i] == ' ' || text[i] == '+' || text[i] == '-'))
         ++i;
@@ -693,7 +688,7 @@ static bool give_channel(struct scpi *s, size_t channel, const char *line, size_
                          const struct driver_sink *sink)
 {
     const struct benchfile_channel *c = &s->instrument->channel[channel];
-    double overload = benchfile_number(c->values, "overload_from");
+    double overload = section_number(c->values, "overload_from");
     const struct scpi_channel *own = &s->channel[channel];
     struct driver_reading reading = {
         .channel = channel, .number = NAN, .digit = NAN, .range = own->range};
@@ -701,7 +696,7 @@ static bool give_channel(struct scpi *s, size_t channel, const char *line, size_
     const char *text;
     size_t size;
 
-    if (strcmp(benchfile_text(c->values, "coupling"), "ac") == 0)
+    if (strcmp(section_text(c->values, "coupling"), "ac") == 0)
         reading.flags |= STORE_FLAG_AC;
     if (own->pattern && !is_overload_text(s, line, length)) {
         struct pattern_part value, unit;
@@ -942,7 +937,7 @@ static void skip_prompt(const struct scpi *s, const char **line, size_t *length)
         again = false;
         while (*length > 0 && (isspace((unsigned char)**line) || **line == '>'))
             ++*line, --*length;
-        for (size_t i = 0; (item = benchfile_item(s->instrument->values, "prompt", i, &size)); ++i)
+        for (size_t i = 0; (item = section_item(s->instrument->values, "prompt", i, &size)); ++i)
             if (size > 0 && size <= *length && memcmp(*line, item, size) == 0) {
                 *line += size;
                 *length -= size;
@@ -1005,7 +1000,7 @@ static void scpi_expired(void *state, const struct driver_time *time,
         s->no_identity = true;
     }
     s->reason = waiting == WAITING_QUERY && !s->no_errors &&
-                benchfile_switch(s->instrument->values, "errors");
+                section_switch(s->instrument->values, "errors");
     s->recovering = false;
     start_over(s);
     s->recover = 0;

@@ -105,15 +105,15 @@ struct display {
     uint32_t flags;
 };
 
-static const struct benchfile_key instrument_keys[] = {
-    {.name = "flag", .kind = BENCHFILE_LIST},
-    {.name = "counts", .kind = BENCHFILE_INTEGER, .min = 1000, .max = 10000},
+static const struct section_key instrument_keys[] = {
+    {.name = "flag", .kind = SECTION_LIST},
+    {.name = "counts", .kind = SECTION_INTEGER, .min = 1000, .max = 10000},
     {.name = NULL},
 };
 
-static const struct benchfile_key channel_keys[] = {
-    {.name = "coupling", .kind = BENCHFILE_CHOICE, .standard = "dc", .choices = "dc ac either"},
-    {.name = "diode", .kind = BENCHFILE_SWITCH, .standard = "no"},
+static const struct section_key channel_keys[] = {
+    {.name = "coupling", .kind = SECTION_CHOICE, .standard = "dc", .choices = "dc ac either"},
+    {.name = "diode", .kind = SECTION_SWITCH, .standard = "no"},
     {.name = NULL},
 };
 
@@ -127,7 +127,7 @@ static void segments_destroy(void *state)
 /* "NAME: PLACE.BIT", or "NAME: none". */
 static enum status_code take_flag(struct segments *s, const char *item, struct status *st)
 {
-    const struct benchfile_values *values = s->instrument->values;
+    const struct section *values = s->instrument->values;
     const char *colon = strchr(item, ':');
     size_t length = colon ? (size_t)(colon - item) : 0;
     const char *where = colon ? colon + 1 + strspn(colon + 1, " ") : "";
@@ -141,20 +141,20 @@ static enum status_code take_flag(struct segments *s, const char *item, struct s
         if (strlen(marks[i].name) == length && strncmp(marks[i].name, item, length) == 0)
             at = &s->at[i];
     if (!at)
-        return benchfile_fail(values, "flag", st,
-                              "'%.40s' must begin with the name of a mark and a colon, such as "
-                              "'hold: 12.0'",
-                              item);
+        return section_fail(values, "flag", st,
+                            "'%.40s' must begin with the name of a mark and a colon, such as "
+                            "'hold: 12.0'",
+                            item);
     if (strcmp(where, "none") == 0) {
         *at = (struct position){0, 0};
         return status_ok(st);
     }
     if (sscanf(where, "%2u.%1u%n", &place, &bit, &used) != 2 || where[used] != '\0' || place < 1 ||
         place > FRAME || bit > 3)
-        return benchfile_fail(values, "flag", st,
-                              "'%.40s' must give a place from 1 to 14, a point and a bit from 0 to "
-                              "3, or 'none'",
-                              item);
+        return section_fail(values, "flag", st,
+                            "'%.40s' must give a place from 1 to 14, a point and a bit from 0 to "
+                            "3, or 'none'",
+                            item);
     *at = (struct position){(unsigned char)place, (unsigned char)bit};
     return status_ok(st);
 }
@@ -170,10 +170,10 @@ static enum status_code segments_create(const struct benchfile_instrument *instr
     if (!s)
         return status_fail(st, STATUS_MEMORY, "no memory");
     s->instrument = instrument;
-    s->counts = benchfile_integer(instrument->values, "counts");
+    s->counts = section_integer(instrument->values, "counts");
     for (size_t i = 0; i < MARKS; ++i)
         s->at[i] = marks[i].standard;
-    for (size_t i = 0; (item = benchfile_item(instrument->values, "flag", i, NULL)); ++i)
+    for (size_t i = 0; (item = section_item(instrument->values, "flag", i, NULL)); ++i)
         if (take_flag(s, item, st) != STATUS_OK)
             code = STATUS_INPUT;
     for (size_t i = 0; i < instrument->channels; ++i) {
@@ -184,10 +184,10 @@ static enum status_code segments_create(const struct benchfile_instrument *instr
         for (size_t k = 0; k < sizeof measured / sizeof measured[0]; ++k)
             shown = shown || strcmp(channel->quantity, measured[k].quantity) == 0;
         if (!shown && *channel->quantity)
-            code = benchfile_fail(channel->values, "quantity", st,
-                                  "a display of this kind shows no %s; it shows voltage, current, "
-                                  "resistance, capacitance, frequency, ratio or temperature",
-                                  channel->quantity);
+            code = section_fail(channel->values, "quantity", st,
+                                "a display of this kind shows no %s; it shows voltage, current, "
+                                "resistance, capacitance, frequency, ratio or temperature",
+                                channel->quantity);
     }
     if (code != STATUS_OK) {
         free(s);
@@ -355,7 +355,7 @@ static bool read_marks(const struct segments *s, const unsigned char *bytes,
 /* Whether the channel takes what is shown. */
 static bool takes(const struct benchfile_channel *channel, const struct display *display)
 {
-    const char *coupling = benchfile_text(channel->values, "coupling");
+    const char *coupling = section_text(channel->values, "coupling");
     const char *quantity = channel->quantity;
     bool coupled =
         strcmp(display->quantity, "voltage") == 0 || strcmp(display->quantity, "current") == 0;
@@ -363,7 +363,7 @@ static bool takes(const struct benchfile_channel *channel, const struct display 
     if (!isnan(channel->calibration.shunt))
         quantity = "voltage";
     if (strcmp(quantity, display->quantity) != 0 ||
-        benchfile_switch(channel->values, "diode") != display->diode)
+        section_switch(channel->values, "diode") != display->diode)
         return false;
     return !coupled || strcmp(coupling, "either") == 0 ||
            (strcmp(coupling, "ac") == 0) == display->ac;
