@@ -165,13 +165,16 @@ static int print(const struct capturing *c)
     if (context->form == COMMAND_JSON)
         return printing_json(
             context, NAME,
-            json_pack("{s:I, s:I, s:I, s:f, s:f, s:f, s:f, s:f, s:b, s:o, s:b, s:b}", "capture",
-                      (json_int_t)c->capture, "samples", (json_int_t)c->count, "lost",
+            json_pack("{s:I, s:I, s:I, s:f, s:f, s:f, s:f, s:f, s:o, s:b, s:o, s:o, s:b, s:b, "
+                      "s:{s:s, s:s, s:s, s:s}}",
+                      "capture", (json_int_t)c->capture, "samples", (json_int_t)c->count, "lost",
                       (json_int_t)c->lost, "resistance", f->resistance, "resistance_u",
                       f->resistance_u, "inductance", f->inductance, "inductance_u", f->inductance_u,
-                      "tau", f->tau, "second", f->second, "second_tau",
-                      printing_number(f->second ? f->second_tau : f->second_limit), "saturating",
-                      f->saturating, "complete", f->complete));
+                      "tau", f->tau, "tau_u", printing_number(f->tau_u), "second", f->second,
+                      "second_tau", printing_number(f->second ? f->second_tau : f->second_limit),
+                      "second_tau_u", printing_number(f->second ? f->second_tau_u : NAN),
+                      "saturating", f->saturating, "complete", f->complete, "units", "resistance",
+                      "ohm", "inductance", "H", "tau", "s", "second_tau", "s"));
     fprintf(context->out, "capture %lld: %zu samples in %.3g s%s\n", (long long)c->capture,
             c->count, c->duration, c->lost ? ", some lost" : "");
     fprintf(context->out, "  resistance %s, inductance %s\n  time constant %s\n",

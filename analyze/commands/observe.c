@@ -336,9 +336,9 @@ static int run(struct command_context *context, int argc, char **argv)
         return command_failed(context, NAME, &st);
     if (context->form == COMMAND_JSON)
         return printing_json(context, NAME,
-                             json_pack("{s:I, s:s, s:s, s:f, s:o}", "entry", (json_int_t)id, "kind",
-                                       o.kind->word, "place", place, "value", o.value, "u",
-                                       printing_number(u)));
+                             json_pack("{s:I, s:s, s:s, s:f, s:o, s:s}", "entry", (json_int_t)id,
+                                       "kind", o.kind->word, "place", place, "value", o.value, "u",
+                                       printing_number(u), "unit", o.kind->dimension));
     if (strcmp(o.kind->quantity, "polarity") == 0)
         snprintf(shown, sizeof shown, "%s", o.value > 0.0 ? "north" : "south");
     else

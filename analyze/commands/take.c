@@ -125,12 +125,13 @@ static int print_taken(const struct take *take, const char *place, int64_t id)
     if (isfinite(t->value.resolution))
         u = hypot(u, t->value.resolution / sqrt(12));
     if (context->form == COMMAND_JSON)
-        return printing_json(
-            context, NAME,
-            json_pack("{s:I, s:s, s:s, s:b, s:o, s:o, s:o, s:I}", "entry", (json_int_t)id, "kind",
-                      t->kind->word, "place", place, "overload", t->value.overload, "value",
-                      printing_number(t->value.value), "u", printing_number(u), "scatter",
-                      printing_number(t->value.u), "readings", (json_int_t)t->value.n));
+        return printing_json(context, NAME,
+                             json_pack("{s:I, s:s, s:s, s:b, s:o, s:o, s:o, s:s, s:I}", "entry",
+                                       (json_int_t)id, "kind", t->kind->word, "place", place,
+                                       "overload", t->value.overload, "value",
+                                       printing_number(t->value.value), "u", printing_number(u),
+                                       "scatter", printing_number(t->value.u), "unit",
+                                       t->kind->dimension, "readings", (json_int_t)t->value.n));
     if (t->value.overload)
         fprintf(context->out, "noted as entry %lld: %s of %s, beyond the range of the instrument\n",
                 (long long)id, t->kind->word, kinds_place_words(place));

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "analyze/commands/commands.h"
+#include "analyze/infer/weigh.h"
 #include "analyze/judging.h"
 #include "analyze/printing.h"
 #include "analyze/step.h"
@@ -54,19 +55,59 @@ static void print_text(const struct command_context *context, const struct judge
         printing_paragraph(out, -fprintf(out, "note: "), 2, judged->gathered.note[i]);
 }
 
+/* Why an estimate has ends that JSON has no number for; NULL when it has them all. */
+static const char *infinite_words(const struct verdict_estimate *e)
+{
+    return isinf(e->median) || isinf(e->low) || isinf(e->high)
+               ? "null is without limit: the circuit is, or may be, open"
+               : NULL;
+}
+
+/* For programs a count has the unit 1: UDUNITS-2 reads "turns" as an angle. */
+static const char *unit_of(const struct verdict_estimate *e)
+{
+    return !*e->unit || strcmp(e->unit, "turns") == 0 ? "1" : e->unit;
+}
+
+static json_t *estimate_json(const struct verdict_estimate *e)
+{
+    return json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:f, s:b, s:s*}", "name", e->name, "unit",
+                     unit_of(e), "expected", printing_number(e->expected), "median",
+                     printing_number(e->median), "low", printing_number(e->low), "high",
+                     printing_number(e->high), "coverage", 0.95, "given_leading", e->leading_only,
+                     "why", infinite_words(e));
+}
+
 static json_t *estimates_json(const struct verdict *v)
 {
     json_t *list = json_array();
 
     for (size_t i = 0; list && i < v->estimates; ++i)
-        json_array_append_new(list, json_pack("{s:s, s:s, s:o, s:o, s:o, s:o, s:b}", "name",
-                                              v->estimate[i].name, "unit", v->estimate[i].unit,
-                                              "expected", printing_number(v->estimate[i].expected),
-                                              "median", printing_number(v->estimate[i].median),
-                                              "low", printing_number(v->estimate[i].low), "high",
-                                              printing_number(v->estimate[i].high), "given_leading",
-                                              v->estimate[i].leading_only));
+        json_array_append_new(list, estimate_json(&v->estimate[i]));
     return list;
+}
+
+/* The logarithm of the evidence comes from a bounded distance: beyond the bound it is no figure,
+ * only 'next to impossible'. */
+static bool is_impossible(const struct verdict_finding *f)
+{
+    return !(f->log_evidence > -0.25 * WEIGH_FAR * WEIGH_FAR);
+}
+
+static json_t *finding_json(const struct verdict *v, size_t rank)
+{
+    const struct verdict_finding *f = &v->finding[rank];
+    struct verdict_estimate figure[VERDICT_FIGURES_MAX];
+    size_t n = verdict_figures(v, rank, figure);
+    json_t *figures = json_array();
+
+    for (size_t i = 0; i < n; ++i)
+        json_array_append_new(figures, estimate_json(&figure[i]));
+    return json_pack("{s:s, s:s, s:f, s:o, s:s*, s:s, s:o, s:s?}", "finding", f->finding->name,
+                     "family", f->finding->family, "probability", f->probability, "log_evidence",
+                     is_impossible(f) ? json_null() : printing_number(f->log_evidence), "why",
+                     is_impossible(f) ? "a measurement cannot have come from such a coil" : NULL,
+                     "text", f->text, "figures", figures, "remedy", f->finding->remedy);
 }
 
 static int print_json(const struct command_context *context, const struct judged *judged)
@@ -81,13 +122,7 @@ static int print_json(const struct command_context *context, const struct judged
     struct step step;
 
     for (size_t i = 0; i < v->findings; ++i)
-        json_array_append_new(findings,
-                              json_pack("{s:s, s:s, s:f, s:o, s:s, s:s?}", "finding",
-                                        v->finding[i].finding->name, "family",
-                                        v->finding[i].finding->family, "probability",
-                                        v->finding[i].probability, "log_evidence",
-                                        printing_number(v->finding[i].log_evidence), "text",
-                                        v->finding[i].text, "remedy", v->finding[i].remedy));
+        json_array_append_new(findings, finding_json(v, i));
     for (size_t i = 0; i < v->lines; ++i)
         json_array_append_new(lines, json_string(v->line[i]));
     for (size_t i = 0; i < judged->gathered.notes; ++i)
@@ -106,16 +141,106 @@ static int print_json(const struct command_context *context, const struct judged
                                         judged->option[judged->advice.gain[i].option].minutes));
     step_next(judged, &step);
     root = json_pack(
-        "{s:s, s:s, s:f, s:I, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:b, s:b, s:f, s:o, s:s, s:s, "
-        "s:o}",
+        "{s:s, s:s, s:f, s:I, s:I, s:o, s:o, s:o, s:o, s:o, s:o, s:b, s:b, s:f, s:f, s:o, s:s, "
+        "s:s, s:o}",
         "coil", judged->entry.design.name, "verdict", verdict_word(v->result), "pass_probability",
         v->pass_probability, "run", (json_int_t)judged->run, "measurements",
         (json_int_t)judged->gathered.evidence.count, "lines", lines, "findings", findings,
         "estimates", estimates_json(v), "misfits", doubts, "notes", notes, "next", gains,
-        "direction_open", v->direction_open, "unexplained", v->unexplained, "cancel_probability",
-        v->cancel_probability, "fit_p", printing_number(v->fit_p), "version", TRUEWOUND_VERSION,
-        "digest", judged->gathered.digest, "step", step_json(&step));
+        "direction_open", v->direction_open, "unexplained", v->unexplained, "unknown_probability",
+        v->unknown_probability, "cancel_probability", v->cancel_probability, "fit_p",
+        printing_number(v->fit_p), "version", TRUEWOUND_VERSION, "digest", judged->gathered.digest,
+        "step", step_json(&step));
     return printing_json(context, NAME, root);
+}
+
+/* One row of the long table: what it is, of which finding, its name. */
+static void begin_row(struct table *table, const struct judged *judged, const char *item,
+                      const char *finding, const char *name)
+{
+    table_row(table);
+    table_text(table, judged->entry.design.name);
+    table_text(table, item);
+    table_text(table, finding);
+    table_text(table, name);
+}
+
+static void add_text(struct table *table, const struct judged *judged, const char *item,
+                     const char *text)
+{
+    begin_row(table, judged, item, NULL, NULL);
+    for (int i = 0; i < 5; ++i)
+        table_absent(table);
+    table_text(table, text);
+}
+
+/* A figure without interval. */
+static void add_value(struct table *table, double value, const char *unit, const char *text)
+{
+    table_figure(table, value, NAN);
+    for (int i = 0; i < 3; ++i)
+        table_absent(table);
+    table_text(table, unit);
+    table_text(table, text);
+}
+
+static void add_estimate(struct table *table, const struct judged *judged, const char *item,
+                         const char *finding, const struct verdict_estimate *e)
+{
+    begin_row(table, judged, item, finding, e->name);
+    table_figure(table, e->median, NAN);
+    table_figure(table, e->low, NAN);
+    table_figure(table, e->high, NAN);
+    table_figure(table, e->expected, NAN);
+    table_text(table, unit_of(e));
+    table_text(table, isinf(e->median) ? "open" : NULL);
+}
+
+/* Everything that has a number, one a row: verdict, findings with their figures, estimates, what to
+ * measure next; then the sentences. */
+static int print_csv(const struct command_context *context, const struct judged *judged)
+{
+    static const char *const texts[] = {"coil", "item", "finding", "name"};
+    static const char *const figures[] = {"value", "low", "high", "expected"};
+    const struct verdict *v = &judged->verdict;
+    struct table *table = table_new(NULL);
+
+    if (!table)
+        return command_wrong(context, NAME, "no memory");
+    for (size_t i = 0; i < sizeof texts / sizeof *texts; ++i)
+        table_column(table, TABLE_TEXT, texts[i], texts[i], NULL);
+    for (size_t i = 0; i < sizeof figures / sizeof *figures; ++i)
+        table_column(table, TABLE_FIGURE, figures[i], figures[i], NULL);
+    table_column(table, TABLE_TEXT, "unit", "unit", NULL);
+    table_column(table, TABLE_TEXT, "text", "text", NULL);
+
+    begin_row(table, judged, "verdict", NULL, verdict_word(v->result));
+    add_value(table, v->pass_probability, "1", "probability that every limit holds");
+    begin_row(table, judged, "measurements", NULL, NULL);
+    add_value(table, (double)judged->gathered.evidence.count, "1", NULL);
+    for (size_t i = 0; i < v->findings; ++i) {
+        const char *name = v->finding[i].finding->name;
+        struct verdict_estimate figure[VERDICT_FIGURES_MAX];
+        size_t n = verdict_figures(v, i, figure);
+
+        begin_row(table, judged, "finding", name, "probability");
+        add_value(table, v->finding[i].probability, "1", v->finding[i].text);
+        for (size_t j = 0; j < n; ++j)
+            add_estimate(table, judged, "figure", name, &figure[j]);
+    }
+    begin_row(table, judged, "finding", "unknown", "probability");
+    add_value(table, v->unknown_probability, "1", "something that is not in the table");
+    for (size_t i = 0; i < v->estimates; ++i)
+        add_estimate(table, judged, "estimate", NULL, &v->estimate[i]);
+    for (size_t i = 0; judged->advised && i < judged->advice.gains; ++i) {
+        begin_row(table, judged, "next", NULL, judged->option[judged->advice.gain[i].option].name);
+        add_value(table, judged->advice.gain[i].bits, "bit", NULL);
+    }
+    for (size_t i = 0; i < v->lines; ++i)
+        add_text(table, judged, "line", v->line[i]);
+    for (size_t i = 0; i < judged->gathered.notes; ++i)
+        add_text(table, judged, "note", judged->gathered.note[i]);
+    return printing_table(context, NAME, table);
 }
 
 static int match_run(const struct store_run *row, void *user)
@@ -209,7 +334,8 @@ static int run(struct command_context *context, int argc, char **argv)
     result = exit_status(judged->verdict.result);
     if (context->form == COMMAND_TEXT)
         print_text(context, judged);
-    else if (print_json(context, judged) != COMMAND_DONE)
+    else if ((context->form == COMMAND_CSV ? print_csv(context, judged)
+                                           : print_json(context, judged)) != COMMAND_DONE)
         result = COMMAND_WRONG;
     judging_free(judged);
     return result;

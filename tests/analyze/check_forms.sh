@@ -1,0 +1,132 @@
+#!/bin/sh
+# What programs read: JSON and CSV of the commands, by Python's json and csv modules and by UDUNITS-2
+# itself; and that text fits a terminal of 80 columns.
+#   check_forms.sh BUILD_DIR
+set -eu
+build=$1
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+root=$(cd "$(dirname "$0")/../.." && pwd)
+cd "$work"
+export LC_ALL=C.UTF-8 TRUEWOUND_DB="$work/t.db"
+failed=0
+
+tw() {
+    "$build/analyze/truewound" "$@"
+}
+complain() {
+    echo "FAIL: $*"
+    failed=1
+}
+# fits WHAT: no line of the file 'out' is wider than 80 columns.
+fits() {
+    wide=$(awk 'length($0) > 80' out)
+    [ -z "$wide" ] || complain "$1 is wider than 80 columns: $wide"
+}
+
+# Two coils of invented readings: turns missing on limb B; limb A open.
+for coil in short open; do
+    sed "s/arm-1/$coil/" "$root/fixtures/arm.ini" >$coil.ini
+    tw coil add $coil.ini >out
+done
+for limb in a b; do
+    ohm=42.0
+    [ $limb = a ] || ohm=36.2
+    tw observe short limb-$limb resistance "$ohm ohm" --temperature '20 degC' >out
+done
+tw observe short pair resistance '78.2 ohm' --temperature '20 degC' --json >observed.json
+tw observe short limb-a polarity north >out
+tw observe short limb-b polarity south >out
+tw observe short pair wire-mass '193 g' >out
+tw observe open limb-a resistance '> 20 Mohm' >out
+tw observe open pair resistance '> 20 Mohm' >out
+tw observe open limb-b resistance '42 ohm' >out
+
+# judged COIL FORM: verify has an exit status of its own.
+judged() {
+    tw verify "$1" --unrecorded "--$2" >"$1.$2" || [ $? = 1 ] || complain "verify $1 --$2"
+}
+for coil in short open; do
+    judged $coil json
+    judged $coil csv
+done
+
+cat >units.py <<'PYTHON'
+"""Whether UDUNITS-2 reads a unit, and as what."""
+import ctypes
+lib = ctypes.CDLL("libudunits2.so.0")
+lib.ut_read_xml.restype = lib.ut_parse.restype = ctypes.c_void_p
+lib.ut_parse.argtypes = [ctypes.c_void_p, ctypes.c_char_p, ctypes.c_int]
+lib.ut_are_convertible.argtypes = [ctypes.c_void_p, ctypes.c_void_p]
+lib.ut_ignore.restype = ctypes.c_int
+lib.ut_set_error_message_handler.argtypes = [ctypes.c_void_p]
+lib.ut_set_error_message_handler(ctypes.cast(lib.ut_ignore, ctypes.c_void_p))
+system = lib.ut_read_xml(None)
+def read(unit):
+    return lib.ut_parse(system, unit.encode(), 0)
+def same(unit, other):
+    a, b = read(unit), read(other)
+    return bool(a and b and lib.ut_are_convertible(a, b))
+assert same("degC", "kelvin") and not same("C", "kelvin") and not read("degreees")
+PYTHON
+
+python3 - <<'PYTHON' || complain "verify"
+import csv, json, math
+from units import read, same
+
+def units(value, found):
+    if isinstance(value, dict):
+        if "unit" in value:
+            found.append(value["unit"])
+        value = list(value.values())
+    if isinstance(value, list):
+        for part in value:
+            units(part, found)
+    return found
+
+short, opened = (json.load(open(name + ".json", encoding="utf-8")) for name in ("short", "open"))
+for v in (short, opened):
+    found = units(v, [])
+    assert len(found) > 8, found
+    for unit in found:
+        assert read(unit), unit
+    for f in v["findings"]:
+        # no figure that stands for something else
+        assert f["log_evidence"] is None or abs(f["log_evidence"]) < 1e9, f
+        assert f["log_evidence"] is not None or f["why"], f
+    for e in v["estimates"]:
+        assert all(e[key] is not None for key in ("median", "low", "high")) or e["why"], e
+estimate = {e["name"]: e for e in opened["estimates"]}
+assert estimate["resistance of limb A at 20 C"]["median"] is None
+assert "open" in estimate["resistance of limb A at 20 C"]["why"]
+assert same(estimate["coil temperature"]["unit"], "kelvin")
+assert any(f["log_evidence"] is None for f in short["findings"])
+lead = short["findings"][0]
+assert lead["finding"] == "turns-b", lead
+(figure,) = lead["figures"]
+assert figure["name"] == "turns of limb B" and figure["expected"] == 3060, figure
+assert figure["low"] < figure["median"] < figure["high"] < 3060, figure
+assert figure["unit"] == "1" and figure["coverage"] == 0.95, figure
+
+for name, v in (("short", short), ("open", opened)):
+    rows = list(csv.DictReader(open(name + ".csv", newline="", encoding="utf-8"), strict=True))
+    assert all(None not in row and None not in row.values() for row in rows), "ragged"
+    (verdict,) = [r for r in rows if r["item"] == "verdict"]
+    assert verdict["coil"] == name and verdict["name"] == v["verdict"], verdict
+    findings = [r for r in rows if r["item"] == "finding"]
+    assert [r["finding"] for r in findings] == [f["finding"] for f in v["findings"]] + ["unknown"]
+    assert abs(sum(f["probability"] for f in v["findings"]) + v["unknown_probability"] - 1) < 1e-6
+    assert abs(sum(float(r["value"]) for r in findings) - 1) < 1e-6
+    figures = [r for r in rows if r["item"] == "figure"]
+    assert len(figures) == sum(len(f["figures"]) for f in v["findings"])
+    for r in rows:
+        assert not r["value"] or read(r["unit"]), r
+        assert not r["low"] or float(r["low"]) <= float(r["value"]) <= float(r["high"]), r
+estimates = {r["name"]: r for r in rows if r["item"] == "estimate"}
+assert math.isinf(float(estimates["resistance of limb A at 20 C"]["value"]))
+observed = json.load(open("observed.json", encoding="utf-8"))
+assert same(observed["unit"], "ohm") and observed["u"] > 0, observed
+PYTHON
+
+[ "$failed" = 0 ] && echo "forms: as they should"
+exit "$failed"
