@@ -3,7 +3,11 @@
  * Every finding is weighed (suppose.h, weigh.h) against the evidence. The coil passes when the
  * probability that every limit holds is at least 'sure' and the measurements, not the priors, have
  * brought it there; fails when the probability that some limit is broken is at least 'sure'; and is
- * undecided otherwise, or when nothing explains the evidence. */
+ * undecided otherwise, or when nothing explains the evidence.
+ *
+ * The way there, one module each: candidate (every way the coil could be, weighed), limits (which
+ * of them keep the limits), doubt (what a pass may not assert), estimate (figures with intervals),
+ * wording (a finding in words), reasons (the sentences). */
 #ifndef TRUEWOUND_VERDICT_H
 #define TRUEWOUND_VERDICT_H
 
