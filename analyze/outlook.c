@@ -4,28 +4,44 @@
 #include <stdio.h>
 #include <string.h>
 
-/* Enamel without a stated class is taken as the lowest in use; common practice, no source. */
-static const struct thermal_material *weakest_of(const struct design *d)
-{
-    const struct thermal_material *list[2];
+/* What a design leaves unsaid of its insulation is taken as the lowest of its kind in use: enamel
+ * as class A (IEC 60317-1, polyvinyl acetal, class 105, from memory), a wrap or interlayer as paper
+ * that is not impregnated, class Y (IEC 60085, read second-hand). PVC tape stands less. */
+#define ENAMEL_UNSAID                                                                              \
+    "assumed, for the design does not say which enamel: class A is the lowest of the enamels of "  \
+    "IEC 60317; most stand more. [limits] temperature max says what yours stands"
+#define PAPER_UNSAID                                                                               \
+    "assumed, for the design does not say what it is of: paper and cotton that are not "           \
+    "impregnated are class Y of IEC 60085; polyester tape stands more, PVC tape only 80 °C. "     \
+    "[limits] temperature max says what yours stands"
 
-    switch (d->winding.wire.covering) {
-    case WIRE_ENAMEL_1:
-    case WIRE_ENAMEL_2:
-    case WIRE_ENAMEL_3:
-        list[0] = thermal_material("class-a");
-        break;
-    case WIRE_BARE:
-        list[0] = NULL;
-        break;
-    default:
-        list[0] = thermal_material("class-y");
-        break;
-    }
-    list[1] = d->winding.wrap.value > 0.0 || d->winding.interlayer.value > 0.0
-                  ? thermal_material("class-y")
-                  : NULL;
-    return thermal_weakest(list, 2);
+struct insulation {
+    const char *words;
+    const char *class;   /* of thermal_material() */
+    const char *assumed; /* why that class; NULL: the design says so */
+};
+
+/* The insulation that gives way first. */
+static const struct insulation *weakest_of(const struct design *d)
+{
+    static const struct insulation layers = {"the interlayer, taken as paper (class Y)", "class-y",
+                                             PAPER_UNSAID};
+    static const struct insulation wrap = {"the wrap, taken as paper (class Y)", "class-y",
+                                           PAPER_UNSAID};
+    static const struct insulation thread = {"cotton or silk, not impregnated (class Y)", "class-y",
+                                             NULL};
+    static const struct insulation enamel = {"the enamel, taken as class A", "class-a",
+                                             ENAMEL_UNSAID};
+    static const struct insulation none = {"the insulation, taken as class A", "class-a",
+                                           "assumed, for the design names none"};
+
+    if (d->winding.wire.covering >= WIRE_COTTON_SINGLE)
+        return &thread;
+    if (d->winding.interlayer.value > 0.0)
+        return &layers;
+    if (d->winding.wrap.value > 0.0)
+        return &wrap;
+    return d->winding.wire.covering == WIRE_BARE ? &none : &enamel;
 }
 
 static struct thermal_coil coil_of(const struct design *d, const struct prediction *p)
@@ -49,13 +65,59 @@ static struct thermal_coil coil_of(const struct design *d, const struct predicti
     return coil;
 }
 
+static struct thermal_interval pulse_interval(double value, double other, double u)
+{
+    return (struct thermal_interval){.low = fmax(0.0, fmin(value, other) - 2.0 * u),
+                                     .value = value,
+                                     .high = fmax(value, other) + 2.0 * u};
+}
+
+/* To first order, the causes taken as independent (JCGM 100, 5.1.2): resistance, electromotive
+ * force, source resistance, inductance and length each by one standard uncertainty. */
+static void pulse_make(const struct design *design, const struct prediction *prediction,
+                       const struct drive_circuit *circuit, const struct drive_pulse *pulse,
+                       struct outlook_pulse *out)
+{
+    const struct design_supply *supply = &design->supply;
+    const struct prediction_figure *figure = prediction->figure;
+    double off_h = figure[COIL_INDUCTANCE_OFF].value;
+    struct drive_circuit away = *circuit;
+    struct drive_result base;
+    struct drive_result other;
+    double end = 0.0;
+    double charge = 0.0;
+
+    drive_quick(circuit, pulse, &base);
+    for (int cause = 0; cause < 5; ++cause) {
+        struct drive_circuit moved = *circuit;
+        struct drive_pulse longer = *pulse;
+        double *input[] = {&moved.coil_ohm, &moved.emf_v, &moved.source_ohm, &moved.coil_h,
+                           &longer.length_s};
+        double u[] = {figure[COIL_RESISTANCE_PAIR].u, supply->voltage.u,
+                      supply->source_resistance.u, figure[COIL_INDUCTANCE_ON].u, supply->pulse.u};
+
+        if (!(u[cause] > 0.0))
+            continue;
+        *input[cause] += u[cause];
+        drive_quick(&moved, &longer, &other);
+        end = hypot(end, other.end_a - base.end_a);
+        charge = hypot(charge, other.charge_c - base.charge_c);
+    }
+    if (off_h > 0.0)
+        away.coil_h = off_h;
+    drive_quick(&away, pulse, &other);
+    out->end_a = pulse_interval(base.end_a, other.end_a, end);
+    out->charge_c = pulse_interval(base.charge_c, other.charge_c, charge);
+    out->mean_a = pulse_interval(base.mean_a, other.mean_a, charge / pulse->period_s);
+}
+
 enum status_code outlook_make(const struct design *design, const struct prediction *prediction,
                               struct outlook *out, struct status *st)
 {
     const struct design_supply *supply = &design->supply;
     const struct prediction_figure *figure = prediction->figure;
-    const struct thermal_material *weakest = weakest_of(design);
-    struct thermal_material own = {"limit", "the design's own limit", 0.0, "stated"};
+    const struct insulation *insulation = weakest_of(design);
+    struct thermal_material weakest = {"limit", "the design's own limit", 0.0, "stated"};
     struct thermal_supply drive = {.ampere = NAN, .source_ohm = supply->source_resistance.value};
     struct thermal_coil coil;
     struct thermal_switch_off off;
@@ -74,23 +136,24 @@ enum status_code outlook_make(const struct design *design, const struct predicti
     coil = coil_of(design, prediction);
     drive.volt = supply->voltage.value;
     drive.duty = out->duty;
-    if (amount_given(design->limits.temperature_max)) {
-        own.limit_c = design->limits.temperature_max.value;
-        weakest = &own;
+    if (amount_given(design->limits.temperature_max))
+        weakest.limit_c = design->limits.temperature_max.value;
+    else {
+        weakest.words = insulation->words;
+        weakest.limit_c = thermal_material(insulation->class)->limit_c;
+        out->assumed = insulation->assumed;
     }
-    if (!weakest)
-        weakest = thermal_material("class-a");
-    out->limit_c = weakest->limit_c;
-    out->weakest = weakest == &own ? "the design's own limit" : weakest->words;
+    out->limit_c = weakest.limit_c;
+    out->weakest = weakest.words;
     if (thermal_steady(&coil, &drive, supply->ambient.value, &out->heat, st) != STATUS_OK ||
-        thermal_verdict(&coil, &drive, supply->ambient.value, weakest, &out->danger,
+        thermal_verdict(&coil, &drive, supply->ambient.value, &weakest, &out->danger,
                         out->danger_text, sizeof out->danger_text, st) != STATUS_OK)
         return st->code;
     drive.duty = 1.0;
-    if (thermal_verdict(&coil, &drive, supply->ambient.value, weakest, &out->stuck_danger, unused,
+    if (thermal_verdict(&coil, &drive, supply->ambient.value, &weakest, &out->stuck_danger, unused,
                         sizeof unused, st) != STATUS_OK ||
         thermal_time_to(&coil, &drive, supply->ambient.value, supply->ambient.value,
-                        weakest->limit_c, &out->stuck_s, st) != STATUS_OK)
+                        weakest.limit_c, &out->stuck_s, st) != STATUS_OK)
         return st->code;
 
     off = (struct thermal_switch_off){.henry = figure[COIL_INDUCTANCE_ON].value,
@@ -110,8 +173,10 @@ enum status_code outlook_make(const struct design *design, const struct predicti
                                      .coil_h = off.henry};
     pulse.length_s = out->pulsed ? supply->pulse.value : 1.0;
     pulse.period_s = out->pulsed ? supply->period.value : 1.0;
-    if (drive_linear(&circuit, &pulse, &out->pulse, st) != STATUS_OK)
+    if (drive_check(&circuit, &pulse, st) != STATUS_OK)
         return st->code;
+    if (out->pulsed)
+        pulse_make(design, prediction, &circuit, &pulse, &out->pulse);
     out->cells = cell_battery_of(cell_kind(supply->battery), supply->cells_series);
     if (supply->battery[0] && out->cells.kind && isfinite(out->cells.kind->capacity_ah.value)) {
         struct drive_duty duty = {.pulse = pulse,

@@ -14,11 +14,21 @@
 
 #define OUTLOOK_TEXT_SIZE 320
 
+/* Figures of a pulse with what resistance, supply, inductance and length leave open. The value is
+ * for a keeper that is on from the start; the interval reaches to one that stays off, and two
+ * standard uncertainties beyond. */
+struct outlook_pulse {
+    struct thermal_interval end_a;    /* A at its end */
+    struct thermal_interval charge_c; /* C */
+    struct thermal_interval mean_a;   /* A, over the period */
+};
+
 struct outlook {
     bool powered;        /* the design has a supply: heat, spike and their texts are filled in */
     double duty;         /* share of time that the current flows, 1 without pulses */
     double limit_c;      /* C, what the weakest material stands */
     const char *weakest; /* that material, in words */
+    const char *assumed; /* why that, where the design does not say; NULL where it does */
     struct thermal_steady heat;          /* at that duty */
     enum thermal_danger danger;          /* at that duty */
     char danger_text[OUTLOOK_TEXT_SIZE]; /* empty when safe */
@@ -27,7 +37,7 @@ struct outlook {
     struct thermal_interval stuck_s; /* s to the limit; infinite when it is never reached */
     struct thermal_spike spike;
     bool pulsed;
-    struct drive_result pulse;
+    struct outlook_pulse pulse; /* when pulsed */
     bool battery;
     struct cell_battery cells;
     struct drive_life life;

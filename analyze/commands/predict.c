@@ -33,118 +33,209 @@ static const char *main_cause(const struct prediction_figure *figure, double *sh
     return *share > 0.0 ? input_cause_words((enum input_cause)most) : NULL;
 }
 
-/* Kilograms of wire are read in grams, ohms by their sign; a plain number has no unit. */
-static double scaled(const char *unit, const char **shown)
+/* One figure of any kind, as the three forms print it. */
+struct line {
+    char name[48];    /* for programs: "resistance_a" */
+    char words[48];   /* for a person */
+    const char *word; /* north, south: in place of a value */
+    double value, u, low, high;
+    const char *unit; /* SI, as UDUNITS-2 reads it; "" a plain number */
+    const char *cause;
+    double share;    /* of the variance, of that cause */
+    char remark[96]; /* in place of a cause */
+};
+
+/* Room for every figure there is, and those of the outlook. */
+#define LINES_MAX (COIL_QUANTITIES + 12)
+
+struct lines {
+    struct line line[LINES_MAX];
+    size_t n;
+};
+
+static struct line *new_line(struct lines *lines, const char *name, const char *words,
+                             const char *unit)
 {
-    if (strcmp(unit, "kg") == 0) {
-        *shown = "g";
-        return 1e3;
-    }
-    *shown = strcmp(unit, "ohm") == 0 ? "Ω" : unit;
-    return 1.0;
+    struct line *line = &lines->line[lines->n < LINES_MAX - 1 ? lines->n++ : lines->n];
+
+    *line =
+        (struct line){.value = NAN, .u = NAN, .low = NAN, .high = NAN, .unit = unit, .share = NAN};
+    snprintf(line->name, sizeof line->name, "%s", name);
+    snprintf(line->words, sizeof line->words, "%s", words);
+    return line;
 }
 
-/* "7.70 to 8.53 Ω": both ends in one unit, with the digits that the uncertainty u leaves. */
-static void interval_cell(struct table *table, double low, double high, double u, const char *unit)
+/* A caliper lies along the first size of a limb that is not round. */
+static bool is_along(const struct design *design, int quantity)
+{
+    return (quantity == COIL_OUTSIDE_A || quantity == COIL_OUTSIDE_B) &&
+           design->core.limb.shape != DESIGN_ROUND;
+}
+
+static void predicted_line(struct lines *lines, const struct design *design, int q,
+                           const struct prediction_figure *figure)
+{
+    struct line *line = new_line(lines, coil_quantity_name((enum coil_quantity)q),
+                                 coil_quantity_words((enum coil_quantity)q),
+                                 coil_quantity_unit((enum coil_quantity)q));
+    int limb = q == COIL_POLARITY_B || q == COIL_OUTSIDE_B;
+
+    line->value = figure->value;
+    line->u = figure->u;
+    line->cause = main_cause(figure, &line->share);
+    if (figure->u > 0.0) {
+        line->low = figure->low;
+        line->high = figure->high;
+    }
+    if (q == COIL_POLARITY_A || q == COIL_POLARITY_B) {
+        snprintf(line->words, sizeof line->words, "polarity of pole %c", "ab"[limb]);
+        line->word = figure->value > 0.0 ? "north" : figure->value < 0.0 ? "south" : "none";
+        line->cause = NULL;
+        snprintf(line->remark, sizeof line->remark, "fed at the start");
+    } else if (is_along(design, q))
+        snprintf(line->words, sizeof line->words, "outside width, limb %c", "ab"[limb]);
+}
+
+static struct line *interval_line(struct lines *lines, const char *name, const char *words,
+                                  const struct thermal_interval *interval, const char *unit,
+                                  const char *remark)
+{
+    struct line *line = new_line(lines, name, words, unit);
+
+    line->value = interval->value;
+    line->low = interval->low;
+    line->high = interval->high;
+    snprintf(line->remark, sizeof line->remark, "%s", remark);
+    return line;
+}
+
+static void outlook_lines(struct lines *lines, const struct outlook *outlook)
+{
+    char limit[48];
+
+    snprintf(limit, sizeof limit, "limit %.0f °C", outlook->limit_c);
+    interval_line(lines, "temperature",
+                  outlook->pulsed ? "winding in steady use" : "winding, left on",
+                  &outlook->heat.temperature, "degC", limit);
+    if (outlook->pulsed && isfinite(outlook->stuck_s.value))
+        interval_line(lines, "left_on", "left on, to that limit", &outlook->stuck_s, "s", "");
+    interval_line(lines, "spike", "spike without a diode", &outlook->spike.bare_v, "V",
+                  "a rough figure");
+    interval_line(lines, "spike_with_diode", "spike with a diode", &outlook->spike.diode_v, "V",
+                  "across the switch");
+    if (outlook->pulsed) {
+        static const char reach[] = "keeper on to off";
+
+        interval_line(lines, "pulse_end_current", "current, end of a pulse", &outlook->pulse.end_a,
+                      "A", reach);
+        interval_line(lines, "pulse_charge", "charge of one pulse", &outlook->pulse.charge_c, "C",
+                      reach);
+        interval_line(lines, "mean_current", "mean current", &outlook->pulse.mean_a, "A", reach);
+    }
+    if (outlook->battery) {
+        const struct thermal_interval life = {.low = outlook->life.low_days,
+                                              .value = outlook->life.days,
+                                              .high = outlook->life.high_days};
+
+        interval_line(lines, "battery_life", "battery life", &life, "day",
+                      drive_limit_words(outlook->life.limit));
+    }
+}
+
+static void lines_make(const struct design *design, const struct prediction *prediction,
+                       const struct outlook *outlook, struct lines *lines)
+{
+    lines->n = 0;
+    for (int q = 0; q < COIL_QUANTITIES; ++q)
+        if (prediction->figure[q].exists && isfinite(prediction->figure[q].value))
+            predicted_line(lines, design, q, &prediction->figure[q]);
+    if (outlook->powered)
+        outlook_lines(lines, outlook);
+}
+
+/* Kilograms of wire are read in grams, ohms by their sign. */
+static double scaled(const char *unit, const char **shown)
+{
+    static const char *const signs[][2] = {{"ohm", "Ω"}, {"degC", "°C"}, {"day", "days"}};
+
+    *shown = unit;
+    for (size_t i = 0; i < sizeof signs / sizeof *signs; ++i)
+        if (strcmp(unit, signs[i][0]) == 0)
+            *shown = signs[i][1];
+    if (strcmp(unit, "kg") != 0)
+        return 1.0;
+    *shown = "g";
+    return 1e3;
+}
+
+/* Value and interval for a person: both in the unit that stands behind the value, with the digits
+ * that the uncertainty leaves. Without a u, the interval gives the digits; a tenth of a degree is
+ * the least that is worth printing of a temperature. */
+static void value_cells(struct table *table, const struct line *line)
 {
     char a[FIGURE_TEXT_SIZE];
     char b[FIGURE_TEXT_SIZE];
+    const char *unit;
     const char *prefix;
-    double factor = figure_prefix(fmax(fabs(low), fabs(high)), unit, &prefix);
+    double scale = scaled(line->unit, &unit);
+    double factor = figure_prefix(fabs(scale * line->value), unit, &prefix) / scale;
+    double u = isfinite(line->u) ? line->u : (line->high - line->low) / 4.0;
 
-    table_textf(table, "%s to %s %s%s", figure_value_text(a, low / factor, u / factor),
-                figure_value_text(b, high / factor, u / factor), prefix, unit);
-}
-
-static void figure_row(struct table *table, const char *words, const char *unit,
-                       const struct prediction_figure *figure)
-{
-    char text[FIGURE_TEXT_SIZE];
-    double share;
-    const char *cause = main_cause(figure, &share);
-    const char *shown;
-    double scale = scaled(unit, &shown);
-    bool uncertain = figure->u > 0.0;
-
-    table_row(table);
-    table_text(table, words);
-    table_text(table, figure_unit_text(text, scale * figure->value,
-                                       uncertain ? scale * figure->u : 0.0, shown));
-    if (uncertain)
-        interval_cell(table, scale * figure->low, scale * figure->high, scale * figure->u, shown);
-    else
-        table_absent(table);
-    if (cause)
-        table_textf(table, "%s %.0f %%", cause, 100.0 * share);
-    else
-        table_absent(table);
-}
-
-/* A pole is a word, not a number. */
-static void polarity_row(struct table *table, int limb, double value)
-{
-    table_row(table);
-    table_textf(table, "polarity of pole %c", "ab"[limb]);
-    table_text(table, value > 0.0 ? "north" : value < 0.0 ? "south" : "none");
-    table_absent(table);
-    table_text(table, "fed at the start");
-}
-
-/* Without an interval the value has four figures and makes no claim; with one, the figures that it
- * leaves. A tenth of a degree is the least that is worth printing of a temperature. */
-static void plain_row(struct table *table, const char *words, double value, double low, double high,
-                      const char *unit, const char *remark)
-{
-    char text[FIGURE_TEXT_SIZE];
-    const char *prefix;
-    double factor = figure_prefix(fabs(value), unit, &prefix);
-    double u = (high - low) / 4.0;
-
-    if (strcmp(unit, "°C") == 0)
+    if (strcmp(line->unit, "degC") == 0)
         u = fmax(u, 1.0);
-    table_row(table);
-    table_text(table, words);
-    if (isnan(low) && isnan(high)) {
-        table_text(table, figure_unit_text(text, value, NAN, unit));
+    if (line->word)
+        table_text(table, line->word);
+    else if (isfinite(line->u) || isnan(u))
+        table_text(table, figure_unit_text(a, scale * line->value, scale * line->u, unit));
+    else
+        table_textf(table, "%s %s%s", figure_value_text(a, line->value / factor, u / factor),
+                    prefix, unit);
+    if (isnan(line->low) && isnan(line->high))
         table_absent(table);
-    } else {
-        table_textf(table, "%s %s%s", figure_value_text(text, value / factor, u / factor), prefix,
-                    unit);
-        interval_cell(table, low, high, u, unit);
-    }
-    table_text(table, remark);
+    else
+        table_textf(table, "%s to %s", figure_value_text(a, line->low / factor, u / factor),
+                    figure_value_text(b, line->high / factor, u / factor));
 }
 
-static void interval_row(struct table *table, const char *words,
-                         const struct thermal_interval *interval, const char *unit,
-                         const char *remark)
+static void add_notes(struct table *table, const struct design *design,
+                      const struct prediction *prediction, const struct outlook *outlook)
 {
-    plain_row(table, words, interval->value, interval->low, interval->high, unit, remark);
-}
+    char text[480];
 
-static void outlook_rows(struct table *table, const struct outlook *outlook)
-{
-    interval_row(table, outlook->pulsed ? "winding in steady use" : "winding, current left on",
-                 &outlook->heat.temperature, "°C", outlook->weakest);
-    if (outlook->pulsed && isfinite(outlook->stuck_s.value))
-        interval_row(table, "current left on: to its limit", &outlook->stuck_s, "s",
-                     "the weakest material");
-    interval_row(table, "switching spike, no diode", &outlook->spike.bare_v, "V",
-                 "order of magnitude");
-    interval_row(table, "with a diode", &outlook->spike.diode_v, "V", "across the switch");
-    if (outlook->pulsed) {
-        plain_row(table, "current at the end of a pulse", outlook->pulse.end_a, NAN, NAN, "A",
-                  "nominal");
-        plain_row(table, "charge of one pulse", outlook->pulse.charge_c, NAN, NAN, "C", "nominal");
-        plain_row(table, "mean current", outlook->pulse.mean_a, NAN, NAN, "A", "nominal");
+    table_note(table, "u is one standard uncertainty (JCGM 100), the 95 % interval in the same "
+                      "unit; then what makes most of it, in % of the variance");
+    if (design->core.limb.shape != DESIGN_ROUND) {
+        snprintf(text, sizeof text,
+                 "outside width: the caliper lies along the first size of the limb, %.3g mm%s",
+                 1e3 * design->core.limb.width.value,
+                 design_limbs(design) == 2 ? ", in the plane of both limbs" : "");
+        table_note(table, text);
     }
-    if (outlook->battery)
-        plain_row(table, "battery life", outlook->life.days, outlook->life.low_days,
-                  outlook->life.high_days, "days", drive_limit_words(outlook->life.limit));
+    if (prediction->figure[COIL_INDUCTANCE_OFF].exists)
+        table_note(table, "inductance is that of a small change about this current; eddy currents "
+                          "in a solid core are left out");
+    if (prediction->limit) {
+        snprintf(text, sizeof text, "the %s saturates first", prediction->limit);
+        table_note(table, text);
+    }
+    if (!outlook->powered)
+        return;
+    if (outlook->pulsed)
+        table_note(table, "a pulse is that of a keeper which is on from the start; its interval "
+                          "reaches to one that stays off");
+    snprintf(text, sizeof text, "limit of %s: %.0f °C%s%s", outlook->weakest, outlook->limit_c,
+             outlook->assumed ? ", " : "", outlook->assumed ? outlook->assumed : "");
+    table_note(table, text);
+    if (outlook->danger_text[0])
+        table_note(table, outlook->danger_text);
+    if (outlook->spike.shock)
+        table_note(table, "caution: switched off without a diode the coil gives a shock; fit a "
+                          "diode, do not hold the bare ends");
 }
 
 static int print_table(const struct command_context *context, const struct design *design,
-                       const struct prediction *prediction, const struct outlook *outlook)
+                       const struct prediction *prediction, const struct outlook *outlook,
+                       const struct lines *lines)
 {
     struct table *table;
     char title[160];
@@ -154,95 +245,135 @@ static int print_table(const struct command_context *context, const struct desig
     table = table_new(title);
     if (!table)
         return command_wrong(context, NAME, "no memory");
-    table_column(table, TABLE_TEXT, "figure", "figure", NULL);
+    table_column(table, TABLE_NAME, "figure", "figure", NULL);
     table_column(table, TABLE_NAME, "value", "value ± u", NULL);
     table_column(table, TABLE_NAME, "interval", "95 % interval", NULL);
-    table_column(table, TABLE_TEXT, "cause", "mostly from; remark", NULL);
-    for (int q = 0; q < COIL_QUANTITIES; ++q) {
-        const struct prediction_figure *figure = &prediction->figure[q];
+    table_column(table, TABLE_TEXT, "cause", "mostly from, %", NULL);
+    for (size_t i = 0; i < lines->n; ++i) {
+        const struct line *line = &lines->line[i];
 
-        if (!figure->exists || !isfinite(figure->value))
-            continue;
-        if (q == COIL_POLARITY_A || q == COIL_POLARITY_B)
-            polarity_row(table, q - COIL_POLARITY_A, figure->value);
+        table_row(table);
+        table_text(table, line->words);
+        value_cells(table, line);
+        if (line->cause)
+            table_textf(table, "%s %.0f", line->cause, 100.0 * line->share);
         else
-            figure_row(table, coil_quantity_words((enum coil_quantity)q),
-                       coil_quantity_unit((enum coil_quantity)q), figure);
+            table_text(table, line->remark[0] ? line->remark : NULL);
     }
-    if (outlook->powered)
-        outlook_rows(table, outlook);
-    table_note(table, "u is one standard uncertainty (JCGM 100)");
-    if (prediction->figure[COIL_INDUCTANCE_OFF].exists)
-        table_note(table, "inductance is that of a small change about this current; eddy currents "
-                          "in a solid core are left out");
-    if (prediction->limit) {
-        char text[80];
-
-        snprintf(text, sizeof text, "the %s saturates first", prediction->limit);
-        table_note(table, text);
-    }
-    if (outlook->powered && outlook->danger_text[0])
-        table_note(table, outlook->danger_text);
-    if (outlook->powered && outlook->spike.shock)
-        table_note(table, "caution: switched off without a diode the coil gives a shock; fit a "
-                          "diode, do not hold the bare ends");
+    add_notes(table, design, prediction, outlook);
     return printing_table(context, NAME, table);
 }
 
-static json_t *figure_json(const struct prediction_figure *figure, const char *unit)
+static const char *unit_of(const struct line *line)
 {
-    json_t *budget = json_object();
+    return *line->unit ? line->unit : "1";
+}
+
+/* A figure a row, in SI: what the text form has in one cell is apart here. */
+static int print_csv(const struct command_context *context, const struct design *design,
+                     const struct lines *lines)
+{
+    static const char *const figures[] = {"value", "u", "low", "high"};
+    struct table *table = table_new(NULL);
+
+    if (!table)
+        return command_wrong(context, NAME, "no memory");
+    table_column(table, TABLE_TEXT, "coil", "coil", NULL);
+    table_column(table, TABLE_TEXT, "figure", "figure", NULL);
+    for (size_t i = 0; i < sizeof figures / sizeof *figures; ++i)
+        table_column(table, TABLE_FIGURE, figures[i], figures[i], NULL);
+    table_column(table, TABLE_TEXT, "unit", "unit", NULL);
+    table_column(table, TABLE_TEXT, "cause", "mostly from", NULL);
+    table_column(table, TABLE_FIGURE, "share", "share of variance", NULL);
+    table_column(table, TABLE_TEXT, "words", "words", NULL);
+    table_column(table, TABLE_TEXT, "remark", "remark", NULL);
+    for (size_t i = 0; i < lines->n; ++i) {
+        const struct line *line = &lines->line[i];
+
+        table_row(table);
+        table_text(table, design->name);
+        table_text(table, line->name);
+        table_figure(table, line->value, NAN);
+        table_figure(table, line->u, NAN);
+        table_figure(table, line->low, NAN);
+        table_figure(table, line->high, NAN);
+        table_text(table, unit_of(line));
+        table_text(table, line->cause);
+        table_figure(table, line->cause ? line->share : NAN, NAN);
+        table_text(table, line->words);
+        table_text(table, line->remark[0] ? line->remark : NULL);
+    }
+    return printing_table(context, NAME, table);
+}
+
+static json_t *figure_json(const struct line *line, const struct prediction_figure *figure)
+{
+    json_t *budget = figure ? json_object() : NULL;
 
     for (int i = 0; budget && i < INPUT_CAUSES; ++i)
         if (figure->share[i] > 0.0005)
             json_object_set_new(budget, input_cause_words((enum input_cause)i),
                                 json_real(figure->share[i]));
-    return json_pack("{s:s, s:o, s:o, s:o, s:o, s:o}", "unit", unit, "value",
-                     printing_number(figure->value), "u", printing_number(figure->u), "low",
-                     printing_number(figure->low), "high", printing_number(figure->high), "budget",
-                     budget);
-}
-
-static json_t *interval_json(const struct thermal_interval *i)
-{
-    return json_pack("{s:o, s:o, s:o}", "value", printing_number(i->value), "low",
-                     printing_number(i->low), "high", printing_number(i->high));
+    return json_pack("{s:s, s:o, s:o*, s:o, s:o, s:s*, s:o*}", "unit", unit_of(line), "value",
+                     printing_number(line->value), "u", figure ? printing_number(line->u) : NULL,
+                     "low", printing_number(line->low), "high", printing_number(line->high),
+                     "remark", line->remark[0] ? line->remark : NULL, "budget", budget);
 }
 
 static int print_json(const struct command_context *context, const struct design *design,
-                      const struct prediction *prediction, const struct outlook *outlook)
+                      const struct prediction *prediction, const struct outlook *outlook,
+                      const struct lines *lines)
 {
     json_t *figures = json_object();
     json_t *root;
+    size_t predicted = 0;
 
     for (int q = 0; figures && q < COIL_QUANTITIES; ++q)
-        if (prediction->figure[q].exists && isfinite(prediction->figure[q].value))
-            json_object_set_new(
-                figures, coil_quantity_name((enum coil_quantity)q),
-                figure_json(&prediction->figure[q], coil_quantity_unit((enum coil_quantity)q)));
+        if (prediction->figure[q].exists && isfinite(prediction->figure[q].value)) {
+            const struct line *line = &lines->line[predicted++];
+
+            json_object_set_new(figures, line->name, figure_json(line, &prediction->figure[q]));
+        }
+    for (size_t i = predicted; figures && i < lines->n; ++i)
+        json_object_set_new(figures, lines->line[i].name, figure_json(&lines->line[i], NULL));
     root = json_pack("{s:s, s:o, s:o, s:s?, s:I}", "coil", design->name, "ambient_c",
                      printing_number(design->supply.ambient.value), "figures", figures,
                      "saturates_first", prediction->limit, "draws", (json_int_t)prediction->draws);
+    if (root && design->core.limb.shape != DESIGN_ROUND)
+        json_object_set_new(root, "outside_along",
+                            json_pack("{s:s, s:o, s:s}", "what", "the first size of the limb",
+                                      "value", printing_number(design->core.limb.width.value),
+                                      "unit", "m"));
     if (root && outlook->powered) {
-        json_object_set_new(root, "temperature_c", interval_json(&outlook->heat.temperature));
         json_object_set_new(root, "limit_c", printing_number(outlook->limit_c));
-        json_object_set_new(root, "left_on_s", interval_json(&outlook->stuck_s));
-        json_object_set_new(root, "spike_v", interval_json(&outlook->spike.bare_v));
-        json_object_set_new(root, "spike_with_diode_v", interval_json(&outlook->spike.diode_v));
+        json_object_set_new(root, "limit_of", json_string(outlook->weakest));
+        json_object_set_new(root, "limit_assumed",
+                            outlook->assumed ? json_string(outlook->assumed) : json_null());
         json_object_set_new(root, "caution", json_string(outlook->danger_text));
-        if (outlook->pulsed)
-            json_object_set_new(root, "pulse",
-                                json_pack("{s:f, s:f, s:f}", "end_a", outlook->pulse.end_a,
-                                          "charge_c", outlook->pulse.charge_c, "mean_a",
-                                          outlook->pulse.mean_a));
         if (outlook->battery)
-            json_object_set_new(root, "life_days",
-                                json_pack("{s:f, s:f, s:f, s:s}", "value", outlook->life.days,
-                                          "low", outlook->life.low_days, "high",
-                                          outlook->life.high_days, "limit",
-                                          drive_limit_words(outlook->life.limit)));
+            json_object_set_new(root, "life_ends_by",
+                                json_string(drive_limit_words(outlook->life.limit)));
     }
     return printing_json(context, NAME, root);
+}
+
+static int print(const struct command_context *context, const struct design *design,
+                 const struct prediction *prediction, const struct outlook *outlook)
+{
+    struct lines *lines = malloc(sizeof *lines);
+    int result;
+
+    if (!lines)
+        return command_wrong(context, NAME, "no memory");
+    lines_make(design, prediction, outlook, lines);
+    if (context->form == COMMAND_JSON)
+        result = print_json(context, design, prediction, outlook, lines);
+    else if (context->form == COMMAND_CSV)
+        result = print_csv(context, design, lines);
+    else
+        result = print_table(context, design, prediction, outlook, lines);
+    free(lines);
+    return result;
 }
 
 /* Draws one curve of the design into a file. */
@@ -346,10 +477,8 @@ static int run(struct command_context *context, int argc, char **argv)
         outlook_make(coil_design(coil), prediction, &outlook, &st) != STATUS_OK) {
         status_prefix(&st, "%s", argv[optind]);
         result = command_failed(context, NAME, &st);
-    } else if (context->form == COMMAND_JSON)
-        result = print_json(context, coil_design(coil), prediction, &outlook);
-    else
-        result = print_table(context, coil_design(coil), prediction, &outlook);
+    } else
+        result = print(context, coil_design(coil), prediction, &outlook);
     free(prediction);
     coil_free(coil);
     return result;

@@ -20,7 +20,7 @@ complain() {
 }
 # fits WHAT: no line of the file 'out' is wider than 80 columns.
 fits() {
-    wide=$(awk 'length($0) > 80' out)
+    wide=$(grep -nE '^.{81}' out || true)
     [ -z "$wide" ] || complain "$1 is wider than 80 columns: $wide"
 }
 
@@ -126,6 +126,66 @@ estimates = {r["name"]: r for r in rows if r["item"] == "estimate"}
 assert math.isinf(float(estimates["resistance of limb A at 20 C"]["value"]))
 observed = json.load(open("observed.json", encoding="utf-8"))
 assert same(observed["unit"], "ohm") and observed["u"] > 0, observed
+PYTHON
+
+# A rectangular limb with a wrap of something; enamel without one; a stated limit.
+sed 's/name = arm-1/name = flat/; s/limb = round 8 mm/limb = rectangular 8 mm x 10 mm/' \
+    "$root/fixtures/arm.ini" >flat.ini
+sed 's/name = arm-1/name = plain/; /^wrap/d' "$root/fixtures/arm.ini" >plain.ini
+sed 's/name = arm-1/name = stated/' "$root/fixtures/arm.ini" >stated.ini
+printf '\n[limits]\ntemperature max = 130 degC\n' >>stated.ini
+for coil in flat plain stated; do
+    tw predict $coil.ini >out
+    fits "predict $coil"
+    cp out $coil.text
+    tw predict $coil.ini --json >$coil.json
+    tw predict $coil.ini --csv >$coil.csv
+done
+# A figure is one line: its name, its value and its interval are not broken.
+for words in 'time constant, no keeper  *[0-9.]* ± [0-9.]* ms  *[0-9.]* to [0-9.]* ' \
+    'ampere-turns, whole core  *[0-9.]* ± [0-9.]* A' \
+    'current, end of a pulse  *[0-9.]* mA  *[0-9.]* to [0-9.]*'; do
+    grep -q "^$words" plain.text || complain "predict has no line '$words'"
+done
+# IEC 60085: class Y 90 C, class A 105 C (read second-hand). Enamelled wire is not class Y.
+grep -q 'wrap, taken as paper (class Y): 90 °C, assumed' flat.text || complain "class of the wrap"
+grep -q 'enamel, taken as class A: 105 °C, assumed' plain.text || complain "class of the enamel"
+grep -q 'own limit: 130 °C$' stated.text || complain "the stated limit"
+if grep -q 'assumed' stated.text; then complain "a stated limit is not assumed"; fi
+grep -q '^outside width, limb a' flat.text || complain "a flat limb has no diameter"
+grep -q 'caliper lies along the first size of the limb, 8 mm' flat.text || complain "caliper"
+if grep -q 'caliper' plain.text; then complain "a round limb has one diameter"; fi
+python3 - <<'PYTHON' || complain "predict"
+import csv, json
+from units import read, same
+for name in ("flat", "plain", "stated"):
+    p = json.load(open(name + ".json", encoding="utf-8"))
+    rows = list(csv.DictReader(open(name + ".csv", newline="", encoding="utf-8"), strict=True))
+    assert [r["figure"] for r in rows] == list(p["figures"]), name
+    for r in rows:
+        f = p["figures"][r["figure"]]
+        assert read(r["unit"]) and r["unit"] == f["unit"], r
+        assert abs(float(r["value"]) - f["value"]) <= 1e-9 * abs(f["value"]), r
+        for key in ("u", "low", "high"):
+            assert (f.get(key) is None) == (r[key] == ""), (key, r)
+            assert r[key] == "" or float(r[key]) is not None
+        if r["low"]:
+            assert float(r["low"]) <= float(r["value"]) <= float(r["high"]), r
+    f = p["figures"]
+    assert same(f["temperature"]["unit"], "kelvin") and same(f["battery_life"]["unit"], "s")
+    assert same(f["pulse_charge"]["unit"], "A s") and same(f["wire_mass"]["unit"], "g")
+    # A pulse has an interval. What a keeper that stays off lets through: the closed form of an L/R
+    # rise, Q = (V / R) (t - tau (1 - exp(-t / tau))), tau = L / R, t = 0.2 s.
+    import math
+    V, t = 3.0, 0.2
+    R = f["resistance_pair"]["value"]
+    source = V / f["current"]["value"] - R
+    for L, end in ((f["inductance_on"]["value"], "value"), (f["inductance_off"]["value"], "high")):
+        tau = L / (R + source)
+        Q = V / (R + source) * (t - tau * (1 - math.exp(-t / tau)))
+        q = f["pulse_charge"][end]
+        assert abs(Q / q - 1) < (1e-6 if end == "value" else 0.12), (L, Q, q)
+        assert end == "value" or q > Q, (Q, q)
 PYTHON
 
 [ "$failed" = 0 ] && echo "forms: as they should"
