@@ -19,7 +19,6 @@
 #include "acquire/driver.h"
 #include "acquire/drivers/modbusframe.h"
 #include "acquire/drivers/modbusplan.h"
-#include "acquire/drivers/modbusvalue.h"
 
 #define CHARACTER 11       /* bits: start, 8, parity or second stop, stop; V1.02, 2.5.1 */
 #define HOLD_MOST 30000000 /* us: longest rest of a slave that does not answer */
@@ -35,12 +34,21 @@ struct slave {
     bool known; /* it has answered */
 };
 
+/* Cells of a channel that have come in this cycle. */
+struct held {
+    unsigned have; /* bit n: cell n */
+    uint64_t bits[MODBUSCHANNEL_CELLS];
+};
+
 struct modbus {
     const struct benchfile_instrument *instrument;
     struct modbusplan plan;
     struct slave slave[MODBUSPLAN_SLAVES_MAX];     /* as in the plan */
     unsigned char refused[BENCHFILE_CHANNELS_MAX]; /* exception that was said; 0: none */
-    int64_t rest;                                  /* us between frames */
+    bool unusable[BENCHFILE_CHANNELS_MAX];         /* that it holds no number was said */
+    bool lost[BENCHFILE_CHANNELS_MAX];             /* a reading was lost since the last one */
+    struct held held[BENCHFILE_CHANNELS_MAX];
+    int64_t rest; /* us between frames */
     bool identity_wanted, identity_asked;
     int64_t cycle;
     bool replan; /* the channels to be read have changed */
@@ -103,6 +111,7 @@ static void modbus_opened(void *state, int64_t mono)
     m->tried = false;
     m->send = NULL;
     memset(m->refused, 0, sizeof m->refused);
+    memset(m->held, 0, sizeof m->held);
     for (size_t i = 0; i < m->plan.blocks; ++i)
         m->plan.block[i].done = false;
     /* Who did not answer is still asked last, but need not rest: the lead may be back. */
@@ -179,6 +188,7 @@ static void begin_cycle(struct modbus *m, int64_t mono)
     m->cycle = mono;
     m->idle = false;
     m->tried = false;
+    memset(m->held, 0, sizeof m->held);
     for (size_t i = 0; i < m->plan.blocks; ++i)
         m->plan.block[i].done = false;
 }
@@ -254,45 +264,89 @@ static struct driver_frame modbus_frame(const void *state, const unsigned char *
 
 /* ---- decoding ---- */
 
-static bool is_marked(const struct benchfile_channel *channel, const char *key, uint64_t raw,
-                      double value)
+static void give_reading(struct modbus *m, size_t index, const uint64_t bits[MODBUSCHANNEL_CELLS],
+                         uint32_t flags, const struct driver_sink *sink)
 {
-    const char *item;
-    uint64_t marked = 0;
-    double number = NAN;
-    bool bits;
+    struct driver_reading reading = {.channel = index, .range = NAN, .flags = flags};
+    const char *why = modbuschannel_reading(&m->plan.channel[index], bits, &reading);
+    char text[160];
 
-    for (size_t i = 0; (item = section_item(channel->values, key, i, NULL)); ++i)
-        if (modbusvalue_mark(item, &bits, &marked, &number) &&
-            (bits ? raw == marked : value == number))
-            return true;
-    return false;
+    if (why && !m->unusable[index]) {
+        snprintf(text, sizeof text, "%s: %s; the reading has no value",
+                 m->instrument->channel[index].name, why);
+        sink->event(sink->to, DRIVER_WARNING, "number", text);
+    }
+    m->unusable[index] = why != NULL;
+    m->refused[index] = 0;
+    if (m->lost[index])
+        reading.flags |= STORE_FLAG_LOST;
+    m->lost[index] = false;
+    sink->reading(sink->to, &reading);
 }
 
-static void give_channel(struct modbus *m, size_t index, const struct modbusplan_block *block,
+/* One cell of a channel whose cells come in requests of their own: the others before the value and
+ * again after it. Only when the scale was the same before and after is the value certain. */
+static void take_cell(struct modbus *m, size_t index, enum modbuschannel_cell cell, uint64_t bits,
+                      bool again, const struct driver_sink *sink)
+{
+    const struct modbuschannel *own = &m->plan.channel[index];
+    struct held *held = &m->held[index];
+    unsigned all = modbusplan_cells(&m->plan, index);
+    enum modbuschannel_cell last =
+        own->used[MODBUSCHANNEL_STATUS] ? MODBUSCHANNEL_STATUS : MODBUSCHANNEL_SCALING;
+    char text[160];
+
+    if (!again) {
+        if (cell != MODBUSCHANNEL_VALUE)
+            held->have &= ~(1U << MODBUSCHANNEL_VALUE); /* the value is to come after it */
+        held->bits[cell] = bits;
+        held->have |= 1U << cell;
+        return;
+    }
+    if (held->have != all)
+        return; /* one of them did not come: that was an event */
+    if (cell == MODBUSCHANNEL_SCALING && bits != held->bits[cell]) {
+        held->have = 0;
+        m->lost[index] = true;
+        snprintf(text, sizeof text,
+                 "%s: its scaling register changed while it was read; the reading was left out",
+                 m->instrument->channel[index].name);
+        sink->event(sink->to, DRIVER_INFO, "scaling", text);
+        return;
+    }
+    if (cell == last)
+        give_reading(m, index, held->bits,
+                     cell == MODBUSCHANNEL_STATUS ? modbuschannel_status(own, bits) : 0, sink);
+}
+
+/* What the answer to a read holds of one channel. */
+static void take_channel(struct modbus *m, size_t index, const struct modbusplan_block *block,
                          const unsigned char *data, const struct driver_sink *sink)
 {
-    const struct benchfile_channel *channel = &m->instrument->channel[index];
-    const struct modbusplan_place *place = &m->plan.place[index];
-    long at = place->first - block->first;
-    uint64_t bits = place->type == MODBUSVALUE_BIT
-                        ? (uint64_t)(data[at / 8] >> at % 8 & 1)
-                        : modbusvalue_bits(place->type, data + 2 * at, place->low_word_first,
-                                           place->low_byte_first);
-    struct driver_reading reading = {.channel = index,
-                                     .number = modbusvalue_number(place->type, bits),
-                                     .digit = modbusvalue_is_whole(place->type) ? 1.0 : NAN,
-                                     .range = NAN,
-                                     .flags = block->lost ? STORE_FLAG_LOST : 0};
+    unsigned cells = block->member[index];
+    uint64_t bits[MODBUSCHANNEL_CELLS] = {0};
 
-    if (is_marked(channel, "overload", bits, reading.number) || isinf(reading.number)) {
-        reading.number = NAN;
-        reading.flags |= STORE_FLAG_OVERLOAD;
-    } else if (is_marked(channel, "invalid", bits, reading.number) || isnan(reading.number)) {
-        reading.number = NAN;
-        reading.flags |= STORE_FLAG_SUSPECT;
+    for (int cell = 0; cell < MODBUSCHANNEL_CELLS; ++cell) {
+        long at = m->plan.place[index][cell].first - block->first;
+
+        if (!(cells >> cell & 1))
+            continue;
+        bits[cell] = modbusframe_is_bits(block->table)
+                         ? (uint64_t)(data[at / 8] >> at % 8 & 1)
+                         : modbuschannel_bits(&m->plan.channel[index],
+                                              (enum modbuschannel_cell)cell, data + 2 * at);
+        if (cells != modbusplan_cells(&m->plan, index))
+            take_cell(m, index, (enum modbuschannel_cell)cell, bits[cell], block->again, sink);
     }
-    sink->reading(sink->to, &reading);
+    if (cells == modbusplan_cells(&m->plan, index))
+        give_reading(m, index, bits, 0, sink);
+}
+
+/* The readings that the block should have given are lost. */
+static void note_lost(struct modbus *m)
+{
+    for (size_t i = 0; i < m->instrument->channels; ++i)
+        m->lost[i] = m->lost[i] || m->plan.block[m->asked].member[i];
 }
 
 /* What was asked, for people. */
@@ -322,12 +376,11 @@ static void take_exception(struct modbus *m, unsigned code, const struct driver_
     describe(m, what, sizeof what);
     if (m->request.awaited == MODBUSFRAME_READ) {
         struct modbusplan_block *block = &m->plan.block[m->asked];
-        size_t members = 0;
+        size_t members = modbusplan_members(&m->plan, block);
 
-        block->lost = true;
+        note_lost(m);
         for (size_t i = 0; i < m->instrument->channels; ++i)
             if (block->member[i]) {
-                ++members;
                 said = said && m->refused[i] == code;
                 m->refused[i] = (unsigned char)code;
             }
@@ -420,7 +473,7 @@ static enum driver_heard modbus_message(void *state, const unsigned char *bytes,
                  m->request.sent[0], what);
         sink->event(sink->to, DRIVER_WARNING, "checksum", text);
         if (awaited == MODBUSFRAME_READ)
-            m->plan.block[m->asked].lost = true;
+            note_lost(m);
         m->request.awaited = MODBUSFRAME_NOTHING;
         return DRIVER_ANSWER; /* the line is quiet: no other one comes */
     }
@@ -435,11 +488,8 @@ static enum driver_heard modbus_message(void *state, const unsigned char *bytes,
     } else if (awaited == MODBUSFRAME_READ) {
         block = &m->plan.block[m->asked];
         for (size_t i = 0; i < m->instrument->channels; ++i)
-            if (block->member[i]) {
-                give_channel(m, i, block, bytes + 3, sink);
-                m->refused[i] = 0;
-            }
-        block->lost = false;
+            if (block->member[i])
+                take_channel(m, i, block, bytes + 3, sink);
     }
     m->request.awaited = MODBUSFRAME_NOTHING;
     return DRIVER_ANSWER;
@@ -451,17 +501,14 @@ static void try_other_blocks(struct modbus *m, size_t slave, const struct driver
 {
     const struct modbusplan_block *block = &m->plan.block[m->asked];
     bool alone = false;
-    size_t members = 0;
     char text[160];
 
-    for (size_t i = 0; i < m->instrument->channels; ++i) {
-        members += block->member[i];
-        alone = alone || (m->plan.place[i].slave == slave && m->plan.alone[i]);
-    }
-    if (!alone && members < 2)
+    for (size_t i = 0; i < m->instrument->channels; ++i)
+        alone = alone || (m->plan.owner[i] == slave && m->plan.alone[i]);
+    if (!alone && modbusplan_members(&m->plan, block) < 2)
         return;
     for (size_t i = 0; i < m->instrument->channels; ++i)
-        if (m->plan.place[i].slave == slave)
+        if (m->plan.owner[i] == slave)
             m->plan.alone[i] = !alone;
     modbusplan_blocks(&m->plan);
     m->slave[slave].retries = false; /* the answers differ in length */
@@ -483,7 +530,7 @@ static void modbus_expired(void *state, const struct driver_time *time,
     char text[256];
 
     if (m->request.awaited == MODBUSFRAME_READ)
-        m->plan.block[m->asked].lost = true;
+        note_lost(m);
     if (m->asked_slave < m->plan.slaves && m->request.awaited == MODBUSFRAME_READ) {
         slave = &m->slave[m->asked_slave];
         if (slave->failures++ == 0) {

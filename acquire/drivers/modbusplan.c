@@ -41,10 +41,26 @@ const struct section_key modbusplan_channel_keys[] = {
     {.name = "register", .kind = SECTION_TEXT, .required = true},
     {.name = "table", .kind = SECTION_CHOICE, .choices = "coil discrete input holding"},
     {.name = "type", .kind = SECTION_CHOICE, .choices = MODBUSVALUE_TYPES},
+    {.name = "bits", .kind = SECTION_TEXT},
     {.name = "words", .kind = SECTION_CHOICE, .choices = "high-first low-first"},
     {.name = "bytes", .kind = SECTION_CHOICE, .choices = "high-first low-first"},
     {.name = "invalid", .kind = SECTION_LIST},
     {.name = "overload", .kind = SECTION_LIST},
+    {.name = "overload_from", .kind = SECTION_NUMBER, .min = -1e300, .max = 1e300},
+    {.name = "underload_from", .kind = SECTION_NUMBER, .min = -1e300, .max = 1e300},
+    {.name = "scaling", .kind = SECTION_CHOICE, .choices = MODBUSVALUE_SCALINGS},
+    {.name = "scaling_register", .kind = SECTION_TEXT},
+    {.name = "scaling_table", .kind = SECTION_CHOICE, .choices = "input holding"},
+    {.name = "scaling_type",
+     .kind = SECTION_CHOICE,
+     .choices = "int16 uint16 int32 uint32 float32 float64"},
+    {.name = "status_register", .kind = SECTION_TEXT},
+    {.name = "status_table", .kind = SECTION_CHOICE, .choices = "input holding"},
+    {.name = "status_unstable", .kind = SECTION_TEXT},
+    {.name = "status_stable", .kind = SECTION_TEXT},
+    {.name = "status_overload", .kind = SECTION_TEXT},
+    {.name = "status_invalid", .kind = SECTION_TEXT},
+    {.name = "status_valid", .kind = SECTION_TEXT},
     {.name = NULL},
 };
 
@@ -106,59 +122,16 @@ static const char *find_address(const struct modbusplan *plan, const char *text,
     return NULL;
 }
 
-static bool is_low_first(const struct modbusplan *plan, const struct benchfile_channel *channel,
-                         const char *key)
-{
-    const char *own = section_text(channel->values, key);
-
-    return strcmp(own ? own : section_text(plan->instrument->values, key), "low-first") == 0;
-}
-
-static enum status_code check_marks(const struct benchfile_channel *channel, const char *key,
-                                    struct status *st)
-{
-    enum status_code code = STATUS_OK;
-    const char *item;
-    uint64_t raw;
-    double number;
-    bool bits;
-
-    for (size_t i = 0; (item = section_item(channel->values, key, i, NULL)); ++i)
-        if (!modbusvalue_mark(item, &bits, &raw, &number))
-            code = section_fail(channel->values, key, st,
-                                "'%.40s' is neither a number nor bits such as 0x7FFF", item);
-    return code;
-}
-
-/* The type, which must be stated and fit the table. */
-static enum status_code make_type(struct modbusplan_place *place, const struct section *values,
-                                  struct status *st)
-{
-    const char *type = section_text(values, "type");
-    bool bit = modbusframe_is_bits(place->table);
-
-    if (!type && !bit)
-        return section_fail(values, "type", st,
-                            "missing; the instrument's manual says whether the register holds "
-                            "int16, uint16, int32, uint32, float32 or float64");
-    if (type)
-        place->type = modbusvalue_type(type);
-    if (bit != (place->type == MODBUSVALUE_BIT))
-        return section_fail(values, "type", st, "a %s cannot hold '%s'", table_words[place->table],
-                            modbusvalue_word(place->type));
-    return STATUS_OK;
-}
-
-/* Goes on after a fault, so that all are said. */
-static enum status_code make_place(struct modbusplan *plan, size_t index, struct status *st)
+/* Where one cell is, from its keys. before: the table where none is stated. */
+static enum status_code make_place(const struct modbusplan *plan, const struct section *values,
+                                   const char *register_key, const char *table_key,
+                                   enum modbusframe_table before, struct modbusplan_place *place,
+                                   struct status *st)
 {
     static const char *const tables[] = {"coil", "discrete", "input", "holding"};
-    const struct benchfile_channel *channel = &plan->instrument->channel[index];
-    const struct section *values = channel->values;
-    struct modbusplan_place *place = &plan->place[index];
-    const char *table = section_text(values, "table");
-    enum modbusframe_table stated = MODBUSFRAME_HOLDING;
-    enum status_code code = STATUS_OK;
+    const char *text = section_text(values, register_key);
+    const char *table = section_text(values, table_key);
+    enum modbusframe_table stated = before;
     const char *why;
     bool named;
 
@@ -166,29 +139,69 @@ static enum status_code make_place(struct modbusplan *plan, size_t index, struct
         if (strcmp(table, tables[i]) == 0)
             stated = (enum modbusframe_table)i;
     place->table = stated;
-    why =
-        find_address(plan, section_text(values, "register"), &named, &place->table, &place->first);
+    why = find_address(plan, text, &named, &place->table, &place->first);
     if (why)
-        code = section_fail(values, "register", st, "'%.40s' %s", section_text(values, "register"),
-                            why);
-    if (!why && named && table && place->table != stated)
-        code = section_fail(values, "table", st, "the register's first digit says %s",
+        return section_fail(values, register_key, st, "'%.40s' %s", text, why);
+    if (named && table && place->table != stated)
+        return section_fail(values, table_key, st, "the register's first digit says %s",
                             table_words[place->table]);
-    if (make_type(place, values, st) != STATUS_OK)
+    return STATUS_OK;
+}
+
+/* How long one cell is. */
+static enum status_code make_count(const struct modbusplan *plan, const struct section *values,
+                                   const char *key, enum modbusvalue_type type,
+                                   struct modbusplan_place *place, struct status *st)
+{
+    place->count = modbusvalue_registers(type);
+    if (place->first + place->count > SPACE || place->count > plan->most)
+        return section_fail(values, key, st, "%s needs %ld registers, more than there are",
+                            modbusvalue_word(type), place->count);
+    return STATUS_OK;
+}
+
+/* Goes on after a fault, so that all are said. */
+static enum status_code make_channel(struct modbusplan *plan, size_t index, struct status *st)
+{
+    static const struct {
+        const char *at, *table, *type;
+    } keys[MODBUSCHANNEL_CELLS] = {
+        [MODBUSCHANNEL_VALUE] = {"register", "table", "type"},
+        [MODBUSCHANNEL_SCALING] = {"scaling_register", "scaling_table", "scaling_type"},
+        [MODBUSCHANNEL_STATUS] = {"status_register", "status_table", "status_register"},
+    };
+    const struct benchfile_channel *channel = &plan->instrument->channel[index];
+    const struct section *values = channel->values;
+    struct modbusplan_place *place = plan->place[index];
+    struct modbuschannel *own = &plan->channel[index];
+    enum modbusframe_table table = MODBUSFRAME_HOLDING;
+    enum status_code code = STATUS_OK;
+
+    if (make_place(plan, values, "register", "table", table, &place[MODBUSCHANNEL_VALUE], st) !=
+        STATUS_OK)
         code = STATUS_INPUT;
-    else if (place->first + modbusvalue_registers(place->type) > SPACE ||
-             modbusvalue_registers(place->type) > plan->most)
-        code = section_fail(values, "type", st, "%s needs %u registers, more than there are",
-                            modbusvalue_word(place->type), modbusvalue_registers(place->type));
-    place->low_word_first = is_low_first(plan, channel, "words");
-    place->low_byte_first = is_low_first(plan, channel, "bytes");
-    place->slave = find_slave(
+    table = place[MODBUSCHANNEL_VALUE].table;
+    if (modbuschannel_fill(own, plan->instrument, channel, modbusframe_is_bits(table), st) !=
+        STATUS_OK)
+        code = STATUS_INPUT;
+    if (modbusframe_is_bits(table))
+        table = MODBUSFRAME_HOLDING;
+    for (size_t cell = 0; cell < MODBUSCHANNEL_CELLS; ++cell) {
+        if (!own->used[cell])
+            continue;
+        if (cell != MODBUSCHANNEL_VALUE && make_place(plan, values, keys[cell].at, keys[cell].table,
+                                                      table, &place[cell], st) != STATUS_OK)
+            code = STATUS_INPUT;
+        if (cell != MODBUSCHANNEL_VALUE && modbusframe_is_bits(place[cell].table))
+            code = section_fail(values, keys[cell].at, st, "must be a register, not a %s",
+                                table_words[place[cell].table]);
+        if (make_count(plan, values, keys[cell].type, own->type[cell], &place[cell], st) !=
+            STATUS_OK)
+            code = STATUS_INPUT;
+    }
+    plan->owner[index] = find_slave(
         plan, section_integer(section_given(values, "slave") ? values : plan->instrument->values,
                               "slave"));
-    if (check_marks(channel, "invalid", st) != STATUS_OK)
-        code = STATUS_INPUT;
-    if (check_marks(channel, "overload", st) != STATUS_OK)
-        code = STATUS_INPUT;
     return code;
 }
 
@@ -201,18 +214,88 @@ static bool is_active(const struct modbusplan *plan, size_t channel)
     return !plan->instrument->channel[channel].asked_only;
 }
 
+unsigned modbusplan_cells(const struct modbusplan *plan, size_t channel)
+{
+    unsigned cells = 0;
+
+    for (size_t cell = 0; cell < MODBUSCHANNEL_CELLS; ++cell)
+        if (plan->place[channel][cell].count > 0)
+            cells |= 1U << cell;
+    return cells;
+}
+
+/* From the first to the last of the channel's cells, when one request can have them all; else of
+ * its value alone. *cells: which of them. */
+static struct modbusplan_place extent(const struct modbusplan *plan, size_t channel,
+                                      unsigned *cells)
+{
+    const struct modbusplan_place *place = plan->place[channel];
+    struct modbusplan_place whole = place[MODBUSCHANNEL_VALUE];
+    bool one = !plan->alone[channel];
+
+    for (size_t cell = 1; cell < MODBUSCHANNEL_CELLS; ++cell) {
+        long end = whole.first + whole.count;
+
+        if (place[cell].count == 0)
+            continue;
+        one = one && place[cell].table == whole.table;
+        if (place[cell].first + place[cell].count > end)
+            end = place[cell].first + place[cell].count;
+        if (place[cell].first < whole.first)
+            whole.first = place[cell].first;
+        whole.count = end - whole.first;
+    }
+    if (one && whole.count <= plan->most) {
+        *cells = modbusplan_cells(plan, channel);
+        return whole;
+    }
+    *cells = 1U << MODBUSCHANNEL_VALUE;
+    return place[MODBUSCHANNEL_VALUE];
+}
+
 /* True when the channel fits into the block without breaking the limits of one request. */
 static bool joins(const struct modbusplan *plan, const struct modbusplan_block *block,
-                  size_t channel)
+                  size_t channel, const struct modbusplan_place *whole)
 {
-    const struct modbusplan_place *place = &plan->place[channel];
-    bool bits = modbusframe_is_bits(place->table);
-    long end = place->first + modbusvalue_registers(place->type);
+    long most = modbusframe_is_bits(whole->table) ? BITS_MAX : plan->most;
 
-    return block->merged && !plan->alone[channel] && place->slave == block->slave &&
-           place->table == block->table &&
-           place->first <= block->first + block->count + plan->gap &&
-           end - block->first <= (bits ? BITS_MAX : plan->most);
+    return block->merged && !plan->alone[channel] && plan->owner[channel] == block->slave &&
+           whole->table == block->table &&
+           whole->first <= block->first + block->count + plan->gap &&
+           whole->first + whole->count - block->first <= most;
+}
+
+static struct modbusplan_block *add_block(struct modbusplan *plan, size_t channel,
+                                          const struct modbusplan_place *place, unsigned cells)
+{
+    struct modbusplan_block *block = &plan->block[plan->blocks++];
+
+    *block = (struct modbusplan_block){.slave = plan->owner[channel],
+                                       .table = place->table,
+                                       .first = place->first,
+                                       .count = place->count};
+    block->member[channel] = (unsigned char)cells;
+    return block;
+}
+
+/* The channel's cells but the value, each in a request of its own. */
+static void add_others(struct modbusplan *plan, size_t channel, bool again)
+{
+    for (size_t cell = 1; cell < MODBUSCHANNEL_CELLS; ++cell)
+        if (plan->place[channel][cell].count > 0)
+            add_block(plan, channel, &plan->place[channel][cell], 1U << cell)->again = again;
+}
+
+/* Whether channel a comes before b, or with it. */
+static bool is_before(const struct modbusplan *plan, size_t a, size_t b)
+{
+    unsigned cells;
+    struct modbusplan_place at = extent(plan, a, &cells);
+    struct modbusplan_place bt = extent(plan, b, &cells);
+
+    if (plan->owner[a] != plan->owner[b])
+        return plan->owner[a] < plan->owner[b];
+    return at.table < bt.table || (at.table == bt.table && at.first <= bt.first);
 }
 
 void modbusplan_blocks(struct modbusplan *plan)
@@ -225,34 +308,29 @@ void modbusplan_blocks(struct modbusplan *plan)
         if (is_active(plan, i))
             order[count++] = i;
     for (size_t i = 1; i < count; ++i)
-        for (size_t k = i; k > 0; --k) {
-            const struct modbusplan_place *a = &plan->place[order[k - 1]];
-            const struct modbusplan_place *b = &plan->place[order[k]];
+        for (size_t k = i; k > 0 && !is_before(plan, order[k - 1], order[k]); --k) {
             size_t swap = order[k];
 
-            if (a->slave < b->slave ||
-                (a->slave == b->slave &&
-                 (a->table < b->table || (a->table == b->table && a->first <= b->first))))
-                break;
             order[k] = order[k - 1];
             order[k - 1] = swap;
         }
     plan->blocks = 0;
     for (size_t i = 0; i < count; ++i) {
-        const struct modbusplan_place *place = &plan->place[order[i]];
         struct modbusplan_block *block = plan->blocks > 0 ? &plan->block[plan->blocks - 1] : NULL;
-        long end = place->first + modbusvalue_registers(place->type);
+        unsigned cells;
+        struct modbusplan_place whole = extent(plan, order[i], &cells);
 
-        if (!block || !joins(plan, block, order[i])) {
-            block = &plan->block[plan->blocks++];
-            *block = (struct modbusplan_block){.slave = place->slave,
-                                               .table = place->table,
-                                               .first = place->first,
-                                               .merged = merge && !plan->alone[order[i]]};
+        if (cells != modbusplan_cells(plan, order[i])) {
+            add_others(plan, order[i], false);
+            add_block(plan, order[i], &whole, cells);
+            add_others(plan, order[i], true);
+        } else if (block && joins(plan, block, order[i], &whole)) {
+            block->member[order[i]] = (unsigned char)cells;
+            if (whole.first + whole.count - block->first > block->count)
+                block->count = whole.first + whole.count - block->first;
+        } else {
+            add_block(plan, order[i], &whole, cells)->merged = merge && !plan->alone[order[i]];
         }
-        block->member[order[i]] = true;
-        if (end - block->first > block->count)
-            block->count = end - block->first;
     }
 }
 
@@ -261,7 +339,8 @@ size_t modbusplan_members(const struct modbusplan *plan, const struct modbusplan
     size_t members = 0;
 
     for (size_t i = 0; i < plan->instrument->channels; ++i)
-        members += block->member[i];
+        for (unsigned cells = block->member[i]; cells; cells &= cells - 1)
+            ++members;
     return members;
 }
 
@@ -347,7 +426,7 @@ enum status_code modbusplan_fill(struct modbusplan *plan,
     plan->selected = SIZE_MAX;
     find_slave(plan, section_integer(values, "slave"));
     for (size_t i = 0; i < instrument->channels; ++i)
-        if (make_place(plan, i, st) != STATUS_OK)
+        if (make_channel(plan, i, st) != STATUS_OK)
             code = STATUS_INPUT;
     if (check_commands(plan, st) != STATUS_OK)
         code = STATUS_INPUT;

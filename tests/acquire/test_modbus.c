@@ -172,6 +172,275 @@ static void types(void **state)
     fed_free(fed);
 }
 
+/* One channel of so many registers, read once: what comes out of these bytes. */
+static void read_once(const char *keys, unsigned registers, const char *hex, const char *expected)
+{
+    struct text bench = {0};
+    struct text frame = {0};
+    struct fed *fed;
+
+    text_add(&bench, HEAD "[channel m.v]\nquantity = count\nregister = 0\n%s", keys);
+    text_add(&frame, "01 03 %02X %s", 2 * registers, hex);
+    fed = fed_new(bench.bytes);
+    fed_talk(fed);
+    fed->out.length = 0;
+    fed->out.bytes[0] = '\0';
+    answer(fed, frame.bytes);
+    if (strcmp(fed->out.bytes, expected) != 0)
+        fail_msg("%s%s: '%s', expected '%s'", keys, hex, fed->out.bytes, expected);
+    fed_free(fed);
+    text_free(&bench);
+    text_free(&frame);
+}
+
+/* Four registers in all orders, digits instead of binary numbers, signs of their own. The binary
+ * ones are those of Python's struct module (pack '>q', '>Q', '>i', '>d' and '>f' of the value
+ * beside them); the other forms: common practice, no source. */
+static void more_types(void **state)
+{
+    static const struct {
+        const char *keys;
+        unsigned registers;
+        const char *hex, *expected;
+    } cases[] = {
+        {"type = int64\n", 4, "FF FF FE E0 8E 04 FB 35", "v -1.23456789012e+12 digit=1\n"},
+        {"type = uint64\n", 4, "00 00 08 FB 8F D9 85 EB", "v 9.87654321099e+12 digit=1\n"},
+        {"type = uint64\nwords = low-first\n", 4, "85 EB 8F D9 08 FB 00 00",
+         "v 9.87654321099e+12 digit=1\n"},
+        {"type = uint64\n", 4, "FF FF FF FF FF FF FF FF", "v 1.84467440737e+19 digit=1\n"},
+        {"type = float64\n", 4, "40 FE 24 0C 9F BE 76 C9", "v 123456.789\n"},
+        {"type = float64\nwords = low-first\n", 4, "76 C9 9F BE 24 0C 40 FE", "v 123456.789\n"},
+        {"type = float64\nbytes = low-first\n", 4, "FE 40 0C 24 BE 9F C9 76", "v 123456.789\n"},
+        {"type = float64\nwords = low-first\nbytes = low-first\n", 4, "C9 76 BE 9F 0C 24 FE 40",
+         "v 123456.789\n"},
+        {"type = int32\n", 2, "FF 8B 34 4F", "v -7654321 digit=1\n"},
+        {"type = int32\nwords = low-first\n", 2, "34 4F FF 8B", "v -7654321 digit=1\n"},
+        {"type = int32\nbytes = low-first\n", 2, "8B FF 4F 34", "v -7654321 digit=1\n"},
+        {"type = int32\nwords = low-first\nbytes = low-first\n", 2, "4F 34 8B FF",
+         "v -7654321 digit=1\n"},
+        {"type = magnitude16\n", 1, "80 05", "v -5 digit=1\n"},
+        {"type = magnitude16\n", 1, "7F FF", "v 32767 digit=1\n"},
+        {"type = magnitude32\n", 2, "80 00 00 64", "v -100 digit=1\n"},
+        {"type = bcd16\n", 1, "98 76", "v 9876 digit=1\n"},
+        {"type = bcd32\nwords = low-first\n", 2, "43 21 00 12", "v 124321 digit=1\n"},
+        {"type = bcd64\n", 4, "00 00 12 34 56 78 90 12", "v 123456789012 digit=1\n"},
+        {"type = bcd16\n", 1, "12 3A",
+         "event number: v: the registers hold no decimal digits; the reading has no value\n"
+         "v unknown digit=1 suspect\n"},
+        {"type = decimal32\n", 2, "00 0C 0D 80", "v 123456 digit=1\n"},
+        {"type = decimal32\n", 2, "FF FF FF FE", "v -10002 digit=1\n"},
+        {"type = decimal48\nwords = low-first\n", 3, "03 E7 00 02 00 01", "v 100020999 digit=1\n"},
+        {"type = decimal64\n", 4, "00 01 00 02 00 03 00 04", "v 1.00020003e+12 digit=1\n"},
+        {"type = decimal32\n", 2, "00 05 27 10",
+         "event number: v: the registers hold no decimal digits; the reading has no value\n"
+         "v unknown digit=1 suspect\n"},
+        {"type = decimal32\n", 2, "00 01 FF FF",
+         "event number: v: the registers hold no decimal digits; the reading has no value\n"
+         "v unknown digit=1 suspect\n"},
+        /* bits of a register: 12 of a converter, its sign, one of a pair of bytes */
+        {"type = uint16\nbits = 0-11\n", 1, "F2 5A", "v 602 digit=1\n"},
+        {"type = int16\nbits = 0-11\n", 1, "0F FE", "v -2 digit=1\n"},
+        {"type = uint16\nbits = 15\n", 1, "80 00", "v 1 digit=1\n"},
+        {"type = uint16\nbits = 15\n", 1, "7F FF", "v 0 digit=1\n"},
+        {"type = int16\nbits = 8-15\n", 1, "FF 12", "v -1 digit=1\n"},
+        {"type = uint64\nbits = 63\n", 4, "80 00 00 00 00 00 00 00", "v 1 digit=1\n"},
+        {"type = uint16\nbits = 0-11\ninvalid = 0xFFF\n", 1, "AF FF",
+         "v unknown digit=1 suspect\n"},
+        /* a decimal mark is compared as the type holds it: 9999.9 as '>f' is 461C3F9A */
+        {"type = float32\ninvalid = 9999.9\n", 2, "46 1C 3F 9A", "v unknown suspect\n"},
+        {"type = int16\noverload_from = 32000\n", 1, "7D 00", "v unknown digit=1 overload\n"},
+        {"type = int16\nunderload_from = -32000\n", 1, "83 00", "v unknown digit=1 overload\n"},
+        {"type = int64\ninvalid = -9223372036854775808\n", 4, "80 00 00 00 00 00 00 00",
+         "v unknown digit=1 suspect\n"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i)
+        read_once(cases[i].keys, cases[i].registers, cases[i].hex, cases[i].expected);
+}
+
+/* A second register says where the point is. Powers of ten as in SunSpec's information models
+ * (sunssf: value x 10^sf, -32768 for none; from memory); a count of decimals, a factor, a divisor
+ * (ratio of a current transformer): common practice, no source. */
+static void scaling(void **state)
+{
+    static const char none[] = "event number: v: the scaling register holds no scale to believe; "
+                               "the reading has no value\nv unknown suspect\n";
+    static const struct {
+        const char *keys;
+        unsigned registers;
+        const char *hex, *expected;
+    } cases[] = {
+        {"type = uint16\nscaling_register = 1\n", 2, "09 5D FF FF", "v 239.7 digit=0.1\n"},
+        {"type = int16\nscaling_register = 1\n", 2, "FF FE 00 03", "v -2000 digit=1000\n"},
+        {"type = uint16\nscaling_register = 3\n", 4, "09 5D AA AA BB BB FF FE",
+         "v 23.97 digit=0.01\n"},
+        {"type = uint16\nscaling_register = 1\n", 2, "09 5D 80 00", none},
+        {"type = uint16\nscaling_register = 1\n", 2, "09 5D 00 15", none},
+        {"type = uint16\nscaling_register = 1\ninvalid = 0xFFFF\n", 2, "FF FF FF FF",
+         "v unknown suspect\n"},
+        {"type = uint32\nscaling_register = 2\nscaling = decimals\nscaling_type = uint16\n", 3,
+         "00 01 E2 40 00 03", "v 123.456 digit=0.001\n"},
+        {"type = uint16\nscaling_register = 1\nscaling = factor\n", 2, "00 64 00 28",
+         "v 4000 digit=40\n"},
+        {"type = uint16\nscaling_register = 1\nscaling = factor\n", 2, "00 64 00 00", none},
+        {"type = uint16\nscaling_register = 1\nscaling = divisor\n", 2, "00 64 00 08",
+         "v 12.5 digit=0.125\n"},
+        /* the factor 0.5 as a float with its words the other way round, like the value's */
+        {"type = int32\nwords = low-first\nscaling_register = 2\nscaling = factor\n"
+         "scaling_type = float32\n",
+         4, "00 64 00 00 00 00 3F 00", "v 50 digit=0.5\n"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i)
+        read_once(cases[i].keys, cases[i].registers, cases[i].hex, cases[i].expected);
+}
+
+/* A slave with an array of registers, which refuses requests across a hole. */
+static void serve(struct fed *fed, const unsigned *held, unsigned hole)
+{
+    const char *last = NULL;
+    unsigned first, count;
+    struct text frame = {0};
+    unsigned b[6];
+
+    for (const char *at = fed->out.bytes; (at = strstr(at, "sent ")); ++at)
+        last = at;
+    assert_non_null(last);
+    /* the addresses here are below 32, so that each byte is put out as \xHH but for \n and \r */
+    last += 5;
+    for (size_t i = 0; i < 6; ++i)
+        if (sscanf(last, "\\x%2X", &b[i]) == 1) {
+            last += 4;
+        } else if (strncmp(last, "\\n", 2) == 0 || strncmp(last, "\\r", 2) == 0) {
+            b[i] = last[1] == 'n' ? 10 : 13;
+            last += 2;
+        } else {
+            b[i] = (unsigned char)*last++;
+        }
+    first = b[3];
+    count = b[5];
+    if (first <= hole && hole < first + count) {
+        text_add(&frame, "01 83 02");
+    } else {
+        text_add(&frame, "01 03 %02X", 2 * count);
+        for (unsigned i = 0; i < count; ++i)
+            text_add(&frame, " %02X %02X", held[first + i] >> 8, held[first + i] & 0xFF);
+    }
+    fed->out.length = 0;
+    fed->out.bytes[0] = '\0';
+    answer(fed, frame.bytes);
+    text_free(&frame);
+}
+
+/* The scale lies behind registers that the slave does not have: it is read before and after. A
+ * scale that moves meanwhile (an instrument that changes its range) gives no reading. */
+static void scaling_apart(void **state)
+{
+    struct fed *fed =
+        fed_new(HEAD "[channel m.v]\nquantity = voltage\nregister = 2\ntype = uint16\n"
+                     "scaling_register = 6\n");
+    unsigned held[16] = {0, 0, 2397, 0, 0, 0, 0xFFFF};
+
+    (void)state;
+    fed_talk(fed);
+    assert_memory_equal(fed->out.bytes, "sent \\x01\\x03\\x00\\x02\\x00\\x05", 29);
+    serve(fed, held, 4);
+    assert_non_null(strstr(fed->out.bytes, "one by one from now on"));
+    for (int i = 0; i < 3; ++i) {
+        fed_talk(fed);
+        serve(fed, held, 4);
+    }
+    fed_expect(fed, "v 239.7 digit=0.1 lost before\n");
+    for (int moved = 0; moved < 3; ++moved) {
+        next_cycle(fed);
+        for (int i = 0; i < 3; ++i) {
+            fed_talk(fed);
+            if (i == moved) { /* between two of the three requests, or before them all */
+                held[2] = held[2] == 2397 ? 240 : 2397;
+                held[6] = held[6] == 0xFFFF ? 0 : 0xFFFF;
+            }
+            serve(fed, held, 4);
+        }
+        if (moved == 0)
+            fed_expect(fed, "v 240 digit=1\n");
+        else
+            fed_expect(fed, "event scaling: v: its scaling register changed while it was read; "
+                            "the reading was left out\n");
+    }
+    next_cycle(fed);
+    for (int i = 0; i < 3; ++i) {
+        fed_talk(fed);
+        serve(fed, held, 4);
+    }
+    fed_expect(fed, "v 240 digit=1 lost before\n");
+    /* The value has no answer: the scale read after it makes no reading of the one before. */
+    next_cycle(fed);
+    serve(fed, held, 4);
+    fed_talk(fed);
+    fed_expire(fed);
+    for (int i = 0; i < 20; ++i) {
+        fed->out.length = 0;
+        fed->out.bytes[0] = '\0';
+        fed_talk(fed);
+        if (!fed->waiting)
+            break;
+        serve(fed, held, 4);
+    }
+    assert_null(strstr(fed->out.bytes, "v "));
+    fed_free(fed);
+}
+
+/* Bits of a second register say whether the value can be believed. */
+static void status_bits(void **state)
+{
+    static const char keys[] = "type = int16\nstatus_register = 1\nstatus_unstable = 0x0001\n"
+                               "status_overload = 0x0006\nstatus_invalid = 0x8000\n"
+                               "status_valid = 0x0100\n";
+    static const struct {
+        const char *hex, *expected;
+    } cases[] = {
+        {"00 64 01 00", "v 100 digit=1\n"},
+        {"00 64 01 01", "v 100 digit=1 unstable\n"},
+        {"00 64 01 02", "v unknown digit=1 overload\n"},
+        {"00 64 01 04", "v unknown digit=1 overload\n"},
+        {"00 64 81 00", "v unknown digit=1 suspect\n"},
+        {"00 64 00 00", "v unknown digit=1 suspect\n"},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i)
+        read_once(keys, 2, cases[i].hex, cases[i].expected);
+    read_once("type = int16\nstatus_register = 1\nstatus_stable = 3\n", 2, "00 64 00 03",
+              "v 100 digit=1\n");
+    read_once("type = int16\nstatus_register = 1\nstatus_stable = 3\n", 2, "00 64 00 02",
+              "v 100 digit=1 unstable\n");
+}
+
+/* Read apart, the status counts when it was bad before the value or after it. */
+static void status_apart(void **state)
+{
+    struct fed *fed =
+        fed_new(HEAD "most_registers = 1\n"
+                     "[channel m.v]\nquantity = mass\nregister = 2\ntype = int16\n"
+                     "scaling_register = 6\nstatus_register = 7\nstatus_overload = 2\n");
+    unsigned held[16] = {0, 0, 500, 0, 0, 0, 0xFFFD, 0};
+
+    (void)state;
+    for (int bad = 0; bad < 6; ++bad) {
+        fed_talk(fed);
+        for (int i = 0; i < 5; ++i) {
+            held[7] = i == bad ? 2 : 0;
+            fed_talk(fed);
+            serve(fed, held, 99);
+        }
+        fed_expect(fed, bad == 1 || bad == 4 ? "v unknown overload\n" : "v 0.5 digit=0.001\n");
+        fed->now.mono += 1000000;
+    }
+    fed_free(fed);
+}
+
 static void marks(void **state)
 {
     struct fed *fed =
@@ -396,7 +665,7 @@ static void exceptions(void **state)
                     "(counted from 0) with exception 2 (illegal data address); they are asked for "
                     "one by one from now on\n"
                     "sent \\x01\\x03\\x00\\x00\\x00\\x01\\x84\\n\n"
-                    "v 5 digit=1\n"
+                    "v 5 digit=1 lost before\n"
                     "sent \\x01\\x03\\x00\\x01\\x00\\x01\\xD5\\xCA\n"
                     "event exception: slave 1 answers the request for holding register 1 to 1 "
                     "(counted from 0) with exception 2 (illegal data address); see numbering and "
@@ -679,6 +948,26 @@ static void faults(void **state)
          "cannot hold"},
         {HEAD "[channel m.v]\nquantity = voltage\nregister = 1\ntype = bit\n", "cannot hold"},
         {HEAD VOLT "invalid = none\n", "0x7FFF"},
+        {HEAD VOLT "invalid = 65535\n", "can never be sent as int16"},
+        {HEAD VOLT "invalid = 0x80000000\n", "can never be sent as int16"},
+        {HEAD VOLT "overload = 1.5\n", "can never be sent as int16"},
+        {HEAD VOLT "bits = 0-3\ninvalid = 8\n", "so few bits"},
+        {HEAD VOLT "bits = 16\n", "neither a bit"},
+        {HEAD VOLT "bits = 5-3\n", "neither a bit"},
+        {HEAD VOLT "bits = 3-\n", "neither a bit"},
+        {HEAD VOLT "scaling = factor\n", "scaling_register"},
+        {HEAD VOLT "scaling_register = x\n", "whole number"},
+        {HEAD VOLT "scaling_register = 65536\n", "65536"},
+        {HEAD VOLT "scaling_register = 65535\nscaling_type = int32\n", "2 registers"},
+        {HEAD VOLT "status_register = 4\n", "means nothing without"},
+        {HEAD VOLT "status_overload = 4\n", "status_register"},
+        {HEAD VOLT "status_register = 4\nstatus_overload = 0x10000\n", "16 bits"},
+        {HEAD VOLT "status_register = 4\nstatus_overload = 0\n", "16 bits"},
+        {HEAD "[channel m.v]\nquantity = voltage\nregister = 0\ntype = float32\nbits = 0\n",
+         "intN"},
+        {HEAD "numbering = table\n[channel m.v]\nquantity = voltage\nregister = 40001\n"
+              "type = int16\nscaling_register = 10001\n",
+         "must be a register"},
         {HEAD "command = on: coil 1 maybe\n" VOLT, "'on' or 'off'"},
         {HEAD "command = on: relay 1 on\n" VOLT, "coil ADDRESS"},
         {HEAD "command = on: slave 248 coil 1 on\n" VOLT, "slave 247"},
@@ -741,6 +1030,11 @@ int main(void)
         cmocka_unit_test(example_of_the_standard),
         cmocka_unit_test(other_tables),
         cmocka_unit_test(types),
+        cmocka_unit_test(more_types),
+        cmocka_unit_test(scaling),
+        cmocka_unit_test(scaling_apart),
+        cmocka_unit_test(status_bits),
+        cmocka_unit_test(status_apart),
         cmocka_unit_test(marks),
         cmocka_unit_test(merging),
         cmocka_unit_test(bad_frames),

@@ -10,7 +10,13 @@ static const char bench[] = "[instrument m]\ndriver = modbus\nport = /dev/null\n
                             "words = low-first\nbytes = low-first\n"
                             "[channel m.d]\nquantity = count\nregister = 9\ntable = coil\n"
                             "[channel m.e]\nquantity = count\nregister = 3\ntable = input\n"
-                            "type = uint32\nslave = 2\n";
+                            "type = uint32\nslave = 2\n"
+                            "[channel m.f]\nquantity = count\nregister = 12\ntype = bcd64\n"
+                            "scaling_register = 18\nstatus_register = 200\n"
+                            "status_overload = 1\nstatus_valid = 0x100\n"
+                            "[channel m.g]\nquantity = count\nregister = 20\ntype = int64\n"
+                            "bits = 60-63\nscaling_register = 16\nscaling_type = float32\n"
+                            "scaling = divisor\n";
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 
