@@ -13,42 +13,53 @@ static const struct {
     [CURVES_HEAT] = {"warming of the winding", "time", "s", "temperature", "°C"},
 };
 
-/* What a lift trial shows in a plot. */
-enum outcome { HELD, FELL, MORE, OUTCOMES };
-
-static enum outcome outcome_of(const struct evidence_item *item)
+enum drawings_outcome drawings_outcome_of(const struct evidence_item *item)
 {
     if (item->outcome != EVIDENCE_HELD)
-        return FELL;
-    return item->bound == EVIDENCE_ABOVE ? MORE : HELD;
+        return DRAWINGS_FELL;
+    return item->bound == EVIDENCE_ABOVE ? DRAWINGS_MORE : DRAWINGS_HELD;
+}
+
+void drawings_outcome(struct plot *plot, enum drawings_outcome outcome,
+                      enum plot_direction direction, size_t n, const double *x, const double *y)
+{
+    static const struct {
+        const char *label;
+        enum canvas_shape shape;
+        int colour;
+    } looks[DRAWINGS_OUTCOMES] = {[DRAWINGS_HELD] = {"held", CANVAS_CIRCLE, 2},
+                                  [DRAWINGS_FELL] = {"dropped or not lifted", CANVAS_CROSS, 3},
+                                  [DRAWINGS_MORE] = {"more than", CANVAS_TRIANGLE, 4}};
+
+    if (!n)
+        return;
+    plot_colour(plot, looks[outcome].colour);
+    if (outcome == DRAWINGS_MORE)
+        plot_censored(plot, looks[outcome].label, looks[outcome].shape, direction, n, x, y);
+    else
+        plot_points(plot, looks[outcome].label, looks[outcome].shape, n, x, y, NULL, NULL);
 }
 
 static void put_trials(struct plot *plot, const struct curve *curve,
                        const struct evidence_set *evidence)
 {
-    static const char *const labels[OUTCOMES] = {"held", "dropped or not lifted", "more than"};
-    static const enum canvas_shape shapes[OUTCOMES] = {CANVAS_CIRCLE, CANVAS_CROSS,
-                                                       CANVAS_TRIANGLE};
     double x[EVIDENCE_MAX];
     double y[EVIDENCE_MAX];
 
-    for (int outcome = 0; outcome < OUTCOMES; ++outcome) {
+    for (int outcome = 0; outcome < DRAWINGS_OUTCOMES; ++outcome) {
         size_t n = 0;
 
         for (size_t i = 0; i < evidence->count; ++i) {
             const struct evidence_item *item = &evidence->item[i];
 
-            if (item->kind != EVIDENCE_LIFT || outcome_of(item) != (enum outcome)outcome)
+            if (item->kind != EVIDENCE_LIFT || (int)drawings_outcome_of(item) != outcome)
                 continue;
             x[n] = curve->kind == CURVES_PULL_GAP ? item->at.gap : item->at.current;
             y[n] = item->value;
             if (isfinite(x[n]) && isfinite(y[n]))
                 ++n;
         }
-        if (n && outcome == MORE)
-            plot_censored(plot, labels[outcome], shapes[outcome], PLOT_UP, n, x, y);
-        else if (n)
-            plot_points(plot, labels[outcome], shapes[outcome], n, x, y, NULL, NULL);
+        drawings_outcome(plot, (enum drawings_outcome)outcome, PLOT_UP, n, x, y);
     }
 }
 

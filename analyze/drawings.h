@@ -17,6 +17,20 @@
 struct plot *drawings_curve(const struct design *design, const struct curve *curve,
                             const struct evidence_set *evidence);
 
+/* What a lift trial showed. In every drawing each has the same shape, colour and label. */
+enum drawings_outcome {
+    DRAWINGS_HELD,
+    DRAWINGS_FELL, /* dropped, or not lifted */
+    DRAWINGS_MORE, /* held, and the pull is more than the load */
+    DRAWINGS_OUTCOMES
+};
+enum drawings_outcome drawings_outcome_of(const struct evidence_item *item);
+
+/* Puts n trials of one outcome into a plot; nothing when n is 0. direction is where 'more' points.
+ */
+void drawings_outcome(struct plot *plot, enum drawings_outcome outcome,
+                      enum plot_direction direction, size_t n, const double *x, const double *y);
+
 /* Measured against predicted, item by item, in per cent of the prediction with one standard
  * uncertainty. prediction has one entry for each item. NULL without memory. */
 struct plot *drawings_deviations(const struct evidence_set *evidence,

@@ -6,44 +6,24 @@
 
 #include "analyze/compare.h"
 #include "analyze/curves.h"
+#include "analyze/drawings.h"
 #include "analyze/model/prediction.h"
 
 #define LINE_POINTS 25
 #define COVERAGE    1.96
 
-enum outcome { HELD, FELL, MORE, OUTCOMES };
-
-static enum outcome outcome_of(const struct evidence_item *item)
-{
-    if (item->outcome != EVIDENCE_HELD)
-        return FELL;
-    return item->bound == EVIDENCE_ABOVE ? MORE : HELD;
-}
-
-static void put_outcomes(struct plot *plot, const size_t n[OUTCOMES],
-                         double x[OUTCOMES][EVIDENCE_MAX], double y[OUTCOMES][EVIDENCE_MAX],
-                         enum plot_direction direction)
-{
-    static const char *const labels[OUTCOMES] = {"held", "dropped or not lifted", "more than"};
-    static const enum canvas_shape shapes[OUTCOMES] = {CANVAS_CIRCLE, CANVAS_CROSS,
-                                                       CANVAS_TRIANGLE};
-
-    for (int o = 0; o < OUTCOMES; ++o)
-        if (n[o] && o == MORE)
-            plot_censored(plot, labels[o], shapes[o], direction, n[o], x[o], y[o]);
-        else if (n[o])
-            plot_points(plot, labels[o], shapes[o], n[o], x[o], y[o], NULL, NULL);
-}
+/* Colour of points of unloading, beside those of the outcomes. */
+#define UNLOAD_COLOUR 5
 
 /* Trials and points of unloading at the study's gap (all gaps with by_gap). */
 static void put_trials(struct plot *plot, const struct lifting *l, bool by_gap)
 {
     const struct evidence_set *set = &l->gathered.evidence;
-    double x[OUTCOMES][EVIDENCE_MAX];
-    double y[OUTCOMES][EVIDENCE_MAX];
+    double x[DRAWINGS_OUTCOMES][EVIDENCE_MAX];
+    double y[DRAWINGS_OUTCOMES][EVIDENCE_MAX];
     double pull_x[EVIDENCE_MAX];
     double pull_y[EVIDENCE_MAX];
-    size_t n[OUTCOMES] = {0};
+    size_t n[DRAWINGS_OUTCOMES] = {0};
     size_t pulls = 0;
 
     for (size_t i = 0; i < set->count; ++i) {
@@ -51,7 +31,7 @@ static void put_trials(struct plot *plot, const struct lifting *l, bool by_gap)
         bool pull = item->kind == EVIDENCE_PULL && item->bound == EVIDENCE_EQUAL;
         double at = by_gap ? compare_gap(&l->entry.design, item->at.gap) : item->at.current;
         double value = item->value;
-        enum outcome o = outcome_of(item);
+        enum drawings_outcome o = drawings_outcome_of(item);
 
         if ((!pull && item->kind != EVIDENCE_LIFT) || !(item->at.current > 0.0) ||
             !isfinite(item->at.gap) || (!by_gap && fabs(item->at.gap - l->gap) > 2e-6))
@@ -70,9 +50,12 @@ static void put_trials(struct plot *plot, const struct lifting *l, bool by_gap)
             y[o][n[o]++] = value;
         }
     }
-    put_outcomes(plot, n, x, y, PLOT_UP);
-    if (pulls)
-        plot_points(plot, "by unloading", CANVAS_DIAMOND, pulls, pull_x, pull_y, NULL, NULL);
+    for (int o = 0; o < DRAWINGS_OUTCOMES; ++o)
+        drawings_outcome(plot, (enum drawings_outcome)o, PLOT_UP, n[o], x[o], y[o]);
+    if (!pulls)
+        return;
+    plot_colour(plot, UNLOAD_COLOUR);
+    plot_points(plot, "by unloading", CANVAS_DIAMOND, pulls, pull_x, pull_y, NULL, NULL);
 }
 
 static struct plot *base(const struct lifting *l, const char *what, const char *subtitle,
@@ -201,9 +184,9 @@ struct plot *liftdrawings_chance(const struct lifting *l)
     double y[4 * LINE_POINTS];
     double low[4 * LINE_POINTS];
     double high[4 * LINE_POINTS];
-    double px[OUTCOMES][EVIDENCE_MAX];
-    double py[OUTCOMES][EVIDENCE_MAX];
-    size_t n[OUTCOMES] = {0};
+    double px[DRAWINGS_OUTCOMES][EVIDENCE_MAX];
+    double py[DRAWINGS_OUTCOMES][EVIDENCE_MAX];
+    size_t n[DRAWINGS_OUTCOMES] = {0};
     const struct lift_fit *fit = &l->fit;
     char title[128];
     double from;
@@ -230,7 +213,7 @@ struct plot *liftdrawings_chance(const struct lifting *l)
         high[i] = 100.0 * lift_probability(&end, at);
     }
     for (size_t i = 0; i < l->trials; ++i) {
-        enum outcome o = outcome_of(&l->gathered.evidence.item[l->item[i]]);
+        enum drawings_outcome o = drawings_outcome_of(&l->gathered.evidence.item[l->item[i]]);
 
         if (l->trial[i].side != LIFT_ABOVE && l->trial[i].side != LIFT_BELOW)
             continue;
@@ -245,7 +228,8 @@ struct plot *liftdrawings_chance(const struct lifting *l)
     plot_range(plot, PLOT_Y, -5.0, 105.0);
     plot_band(plot, NULL, 4 * LINE_POINTS, x, low, high);
     plot_line(plot, "most likely", 4 * LINE_POINTS, x, y);
-    put_outcomes(plot, n, px, py, PLOT_RIGHT);
+    for (int o = 0; o < DRAWINGS_OUTCOMES; ++o)
+        drawings_outcome(plot, (enum drawings_outcome)o, PLOT_RIGHT, n[o], px[o], py[o]);
     return plot;
 }
 

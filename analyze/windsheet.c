@@ -45,7 +45,8 @@ static void put_facts(struct making *m, const struct prediction *prediction)
              wire_covering_word(d->winding.wire.covering));
     snprintf(fact(m, "wound length"), size, "%.4g mm on each limb",
              1e3 * d->winding.wound_length.value);
-    snprintf(fact(m, "outside"), size, "%.3g mm when done", 1e3 * figure[COIL_OUTSIDE_A].value);
+    snprintf(fact(m, "outside"), size, "%.3g mm when done%s", 1e3 * figure[COIL_OUTSIDE_A].value,
+             d->core.limb.shape == DESIGN_ROUND ? "" : ", along the first size of the limb");
     snprintf(fact(m, "wire needed"), size, "%.3g m, %.3g g", figure[COIL_WIRE_LENGTH].value,
              1e3 * figure[COIL_WIRE_MASS].value);
     if (d->winding.in_hand > 1)
@@ -164,6 +165,8 @@ enum status_code windsheet_html(const struct design *design, const struct predic
     if (code == STATUS_OK) {
         m->sheet.coil = design->name;
         m->sheet.purpose = design->note;
+        if (design->winding.layers == DESIGN_SCRAMBLE)
+            m->sheet.row_name = "Stretch";
         m->sheet.facts = m->fact;
         m->sheet.layers = m->layer;
         m->sheet.cautions = cautions;

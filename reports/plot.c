@@ -156,12 +156,20 @@ static struct plot_series *add(struct plot *plot, enum plot_kind kind, const cha
     s->high = copied(plot, n, high);
     /* A line right after a band is the line in that band and shares its colour. */
     const struct plot_series *before = plot->count > 1 ? s - 1 : NULL;
-    if (before && before->kind == PLOT_KIND_BAND &&
-        (kind == PLOT_KIND_LINE || kind == PLOT_KIND_STEPS))
+    if (plot->chosen)
+        s->colour = plot->chosen - 1;
+    else if (before && before->kind == PLOT_KIND_BAND &&
+             (kind == PLOT_KIND_LINE || kind == PLOT_KIND_STEPS))
         s->colour = before->colour;
     else
         s->colour = plot->colours++ % 6;
+    plot->chosen = 0;
     return s;
+}
+
+void plot_colour(struct plot *plot, int colour)
+{
+    plot->chosen = colour >= 0 && colour < 6 ? colour + 1 : 0;
 }
 
 void plot_line(struct plot *plot, const char *label, size_t n, const double *x, const double *y)

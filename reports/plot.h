@@ -49,6 +49,10 @@ void plot_range(struct plot *plot, enum plot_side side, double lo, double hi);
 /* Makes the range of an axis at least include a value (0 for a pull, say). */
 void plot_include(struct plot *plot, enum plot_side side, double value);
 
+/* The series added next takes colour 0 to 5 instead of the next in turn, and the turn stays where
+ * it was: for what means the same in several drawings. */
+void plot_colour(struct plot *plot, int colour);
+
 /* Series. A long line is thinned to the smallest and largest value in each column, so that no dip
  * is lost. A band and the line in it share a colour if added one after the other, band first. */
 void plot_line(struct plot *plot, const char *label, size_t n, const double *x, const double *y);

@@ -58,6 +58,7 @@ struct plot {
     struct plot_mark mark[PLOT_MARKS_MAX];
     size_t marks;
     int colours;
+    int chosen; /* colour of the next series, plus 1; 0: the next in turn */
     const char *broken;
 };
 

@@ -290,8 +290,8 @@ static xmlNode *section(xmlNode *parent, const char *css_class, const char *head
     return node;
 }
 
-static void add_number(xmlNode *row, const char *word, double value, double u, double magnitude,
-                       const char *unit)
+static void add_number(xmlNode *row, const char *word, enum sheet_bound bound, double value,
+                       double u, double magnitude, const char *unit)
 {
     if (word) {
         words(row, "td", "figure", word, 40);
@@ -304,7 +304,10 @@ static void add_number(xmlNode *row, const char *word, double value, double u, d
     const char *prefix = "";
     double factor = figure_prefix(magnitude, unit, &prefix);
     char number[FIGURE_TEXT_SIZE];
-    figure_text(number, value / factor, u / factor);
+    if (bound == SHEET_EQUAL)
+        figure_text(number, value / factor, u / factor);
+    else /* where the range ends is told without an uncertainty */
+        snprintf(number, sizeof number, "%s %.4g", bound == SHEET_MORE ? ">" : "<", value / factor);
     char *clean = text_clean(unit, 16);
     wordsf(row, "td", "figure", "%s%s%s%s", number, clean && *clean ? " " : "", prefix,
            clean ? clean : "");
@@ -335,10 +338,10 @@ static void add_quantities(xmlNode *leaf, const struct sheet *s, const struct st
         double p = isfinite(q->predicted) ? fabs(q->predicted) : 0;
         /* One prefix for both, to be compared at a glance, unless they are worlds apart. */
         bool apart = m > 0 && p > 0 && (m > 1000 * p || p > 1000 * m);
-        add_number(row, q->measured_word, q->measured, q->measured_u, apart ? m : fmax(m, p),
-                   q->unit);
-        add_number(row, q->predicted_word, q->predicted, q->predicted_u, apart ? p : fmax(m, p),
-                   q->unit);
+        add_number(row, q->measured_word, q->bound, q->measured, q->measured_u,
+                   apart ? m : fmax(m, p), q->unit);
+        add_number(row, q->predicted_word, SHEET_EQUAL, q->predicted, q->predicted_u,
+                   apart ? p : fmax(m, p), q->unit);
         unsigned a =
             (unsigned)q->agreement <= SHEET_NOT_JUDGED ? (unsigned)q->agreement : SHEET_NOT_JUDGED;
         char cell_class[40];
@@ -693,7 +696,8 @@ static void add_layers(xmlNode *parent, const struct sheet_winding *s, int limb,
     xmlNode *part = section(parent, NULL, heading);
     xmlNode *table = element(part, "table", "layers");
     xmlNode *head = element(element(table, "thead", NULL), "tr", NULL);
-    static const char *const headings[] = {"Layer", "Turns", "In all", "Tally", "Counted"};
+    const char *const headings[] = {s->row_name ? s->row_name : "Layer", "Turns", "In all", "Tally",
+                                    "Counted"};
     for (int i = 0; i < 5; i++) {
         xmlNode *th = style_element(head, "th", i < 3 ? "figure" : NULL, headings[i]);
         style_attribute(th, "scope", "col");
@@ -714,7 +718,7 @@ static void add_layers(xmlNode *parent, const struct sheet_winding *s, int limb,
             element(tally, "i", NULL);
         element(row, "td", "write");
     }
-    and_more(part, "p", count, shown, "layers, not on this sheet");
+    and_more(part, "p", count, shown, "rows, not on this sheet");
 }
 
 bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,

@@ -13,6 +13,10 @@ enum sheet_verdict { SHEET_PASS, SHEET_FAIL, SHEET_UNDECIDED };
 
 enum sheet_agreement { SHEET_AGREES, SHEET_DOUBTFUL, SHEET_DIFFERS, SHEET_NOT_JUDGED };
 
+/* A measured value is that, or only known to lie beyond: the range of the instrument ended there.
+ */
+enum sheet_bound { SHEET_EQUAL, SHEET_MORE, SHEET_LESS };
+
 /* One line of measured against predicted. Values in the SI unit named; NaN where not known. */
 struct sheet_quantity {
     const char *name, *unit;
@@ -22,6 +26,7 @@ struct sheet_quantity {
     const char *remark; /* may be NULL */
     /* In place of the numbers, where the quantity has none ('north'); may be NULL. */
     const char *measured_word, *predicted_word;
+    enum sheet_bound bound; /* of measured */
 };
 
 struct sheet_finding {
@@ -81,7 +86,8 @@ struct sheet_layer {
 };
 
 struct sheet_winding {
-    const char *coil; /* required */
+    const char *coil;     /* required */
+    const char *row_name; /* what a row is, at its head; NULL: "Layer" */
     const char *purpose;
     const struct sheet_fact *facts;
     size_t fact_count;

@@ -123,6 +123,9 @@ static void put_quantity(struct making *m, size_t i)
     remark[0] = '\0';
     if (isfinite(item->at.temperature) && item->kind == EVIDENCE_RESISTANCE)
         snprintf(remark, sizeof *m->remark, "at %.1f °C", item->at.temperature);
+    else if (item->kind == EVIDENCE_DIAMETER &&
+             m->judged->entry.design.core.limb.shape != DESIGN_ROUND)
+        snprintf(remark, sizeof *m->remark, "along the first size of the limb");
     else if (item->kind == EVIDENCE_CURRENT)
         snprintf(remark, sizeof *m->remark, "at %.3f V", item->at.voltage);
     if (expected->exists) {
@@ -145,9 +148,9 @@ static void put_quantity(struct making *m, size_t i)
                  item->bound == EVIDENCE_ABOVE ? ", or more" : "");
     } else if (item->bound != EVIDENCE_EQUAL) {
         row->measured_u = NAN;
+        row->bound = item->bound == EVIDENCE_ABOVE ? SHEET_MORE : SHEET_LESS;
         snprintf(remark, sizeof *m->remark, "%s",
-                 item->bound == EVIDENCE_ABOVE ? "more than this: beyond the range"
-                                               : "less than this");
+                 item->bound == EVIDENCE_ABOVE ? "beyond the range" : "below the range");
         if (expected->exists && item->bound == EVIDENCE_ABOVE && item->kind == EVIDENCE_RESISTANCE)
             row->agreement = SHEET_DIFFERS;
     } else if (expected->exists) {

@@ -126,6 +126,11 @@ awk 'length($0) > 200' "$work/out" | grep -q . && fail "an endless line"
 for figure in current gap chance; do
     expect 0 "$figure.svg" lift arm-1 --figure $figure --plot "$work/$figure.svg"
     xmllint --noout "$work/$figure.svg"
+    # a load that was held is the same disc of the same colour in each
+    grep -o '<circle[^>]*class="[^"]*"' "$work/$figure.svg" | sed 's/.*class=//' | sort -u \
+        >"$work/$figure.held"
+    [ "$(wc -l <"$work/$figure.held")" = 1 ] || fail "$figure: no one colour for what was held"
+    cmp -s "$work/current.held" "$work/$figure.held" || fail "$figure: held has another colour"
 done
 
 # ---- the record: supersede, undo, sums, more than, comparison ----

@@ -18,7 +18,7 @@
 /* Everything a sheet can hold, invented; figures are drawn once. */
 struct fixture {
     struct sheet_figure figure[4];
-    struct sheet_quantity quantity[6];
+    struct sheet_quantity quantity[7];
     struct sheet_finding finding[4];
     struct sheet_fact fact[5];
     const char *caution[3];
@@ -59,13 +59,19 @@ static int set_up(void **state)
     f->figure[3] = figure_of(3);
     const struct sheet_quantity quantities[] = {
         {"Resistance, limb A", "Ω", 8.31, 0.02, 9.02, 0.15, SHEET_DIFFERS, "four wires, 21.3 °C",
-         NULL, NULL},
-        {"Resistance, limb B", "Ω", 9.05, 0.02, 9.02, 0.15, SHEET_AGREES, NULL, NULL, NULL},
-        {"Current at 1.5 V", "A", 0.0862, 0.0004, 0.0831, 0.0014, SHEET_DOUBTFUL, NULL, NULL, NULL},
-        {"Mass of wire", "kg", NAN, NAN, 0.142, 0.003, SHEET_NOT_JUDGED, "not weighed", NULL, NULL},
+         NULL, NULL, SHEET_EQUAL},
+        {"Resistance, limb B", "Ω", 9.05, 0.02, 9.02, 0.15, SHEET_AGREES, NULL, NULL, NULL,
+         SHEET_EQUAL},
+        {"Current at 1.5 V", "A", 0.0862, 0.0004, 0.0831, 0.0014, SHEET_DOUBTFUL, NULL, NULL, NULL,
+         SHEET_EQUAL},
+        {"Mass of wire", "kg", NAN, NAN, 0.142, 0.003, SHEET_NOT_JUDGED, "not weighed", NULL, NULL,
+         SHEET_EQUAL},
         {"Pull, faces touching", "N", 11.8, 1.1, 14.2, 2.9, SHEET_AGREES, "by six trials", NULL,
-         NULL},
-        {"Inductance", "H", 0.141, 0.002, 0.138, 0.02, SHEET_AGREES, NULL, NULL, NULL}};
+         NULL, SHEET_EQUAL},
+        {"Insulation", "Ω", 20e6, NAN, NAN, NAN, SHEET_NOT_JUDGED, "beyond the range", NULL, NULL,
+         SHEET_MORE},
+        {"Inductance", "H", 0.141, 0.002, 0.138, 0.02, SHEET_AGREES, NULL, NULL, NULL,
+         SHEET_EQUAL}};
     memcpy(f->quantity, quantities, sizeof quantities);
     const struct sheet_finding findings[] = {{"turns missing on limb A: 51 (38 to 64)", 0.91},
                                              {"limb A wound with the next gauge thicker", 0.052},
@@ -116,7 +122,7 @@ static struct sheet usual(struct fixture *f)
         .facts = f->fact,
         .fact_count = 5,
         .quantities = f->quantity,
-        .quantity_count = 6,
+        .quantity_count = 7,
         .findings = f->finding,
         .finding_count = 4,
         .figures = f->figure,
@@ -143,7 +149,8 @@ static struct sheet overfull(struct fixture *f, const char *words)
                                                         (enum sheet_agreement)(i % 4),
                                                         words,
                                                         i % 5 ? NULL : words,
-                                                        NULL};
+                                                        NULL,
+                                                        SHEET_EQUAL};
         f->many_findings[i] = (struct sheet_finding){words, 0.01};
         f->many_facts[i] = (struct sheet_fact){words, words};
         f->many_cautions[i] = words;
@@ -235,11 +242,13 @@ static void everything_is_on_the_sheet(void **state)
     check_is(doc, "//h1", "up-home-1");
     check_is(doc, "//p[contains(@class, 'verdict')]", "Fail");
     assert_int_equal(count(doc, "//p[contains(@class, 'verdict')]/svg/path"), 1);
-    assert_int_equal(count(doc, "//table[1]/tbody/tr[th]"), 6);
+    assert_int_equal(count(doc, "//table[1]/tbody/tr[th]"), 7);
     check_is(doc, "//tr[th='Resistance, limb A']/td[1]", "8.310 ± 0.020 Ω");
     check_is(doc, "//tr[th='Resistance, limb A']/td[2]", "9.02 ± 0.15 Ω");
     check_is(doc, "//tr[th='Resistance, limb A']/td[3]", " differs");
     check_is(doc, "//tr[th='Current at 1.5 V']/td[1]", "86.20 ± 0.40 mA");
+    /* A bound is told as one, at its place. */
+    check_is(doc, "//tr[th='Insulation']/td[1]", "> 20 MΩ");
     check_is(doc, "//tr[th='Mass of wire']/td[1]", "not known"); /* never a made-up 0 */
     check_is(doc, "//table[@class='findings']//tr[1]/td[1]", "91 %");
     check_is(doc, "//table[@class='findings']//tr[4]/td[1]", "< 1 %");
@@ -388,6 +397,14 @@ static void winding_sheet_has_a_box_for_every_ten_turns(void **state)
     assert_non_null(strstr(html, "Tick one box for every 10 turns"));
     check_is(doc, "//h2[.='Limb B']/../table/tbody/tr[12]/td[2]", "52");
     assert_int_equal(count(doc, "//figure/svg"), 1);
+    assert_int_equal(count(doc, "//th[.='Layer']"), 2);
+    xmlFreeDoc(doc);
+    free(html);
+    w.row_name = "Stretch";
+    assert_true(sheet_winding_html(&w, &html, &size, &error));
+    doc = read_html(html);
+    assert_int_equal(count(doc, "//th[.='Stretch']"), 2);
+    assert_int_equal(count(doc, "//th[.='Layer']"), 0);
     xmlFreeDoc(doc);
     free(html);
 }
