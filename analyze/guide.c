@@ -102,15 +102,13 @@ static void add(struct guide *guide, const char *place, const char *kind, int op
 
 void guide_make(const struct judged *judged, struct guide *guide)
 {
-    bool two = design_limbs(&judged->entry.design) > 1;
-
     *guide = (struct guide){.figures = 0};
     add(guide, "room", "temperature", GUIDE_FIRST, false);
     add(guide, "leads", "resistance", GUIDE_FIRST, false);
     for (size_t i = 0; i < judged->options; ++i) {
         struct step step;
 
-        step_of(&judged->option[i], two, &step);
+        step_of(&judged->option[i], &judged->entry.design, &step);
         for (size_t k = 0; k < step.takes; ++k)
             add(guide, step.take[k].place, step.take[k].kind, (int)i,
                 judged->option[i].expect[k].at.keeper);
@@ -229,11 +227,12 @@ void guide_words(const struct guide_figure *figure, const struct judged *judged,
     const struct manner *manner = find_manner(figure->kind->word, figure->place);
     bool two = design_limbs(&judged->entry.design) > 1;
     struct step step = {.done = false};
+    char caliper[STEP_CALIPER_SIZE] = "";
     const char *say;
 
     *words = (struct guide_words){.title = ""};
     if (figure->option != GUIDE_FIRST)
-        step_of(&judged->option[figure->option], two, &step);
+        step_of(&judged->option[figure->option], &judged->entry.design, &step);
     say = !manner ? NULL : !two && manner->say_bar ? manner->say_bar : manner->say;
     if (manner && manner->title)
         snprintf(words->title, sizeof words->title, "%s", manner->title);
@@ -242,7 +241,10 @@ void guide_words(const struct guide_figure *figure, const struct judged *judged,
                  kinds_place_words(figure->place));
     else
         snprintf(words->title, sizeof words->title, "%s", step.title);
-    snprintf(words->say, sizeof words->say, "%s", say ? say : step.words);
+    if (say && strcmp(figure->kind->word, "diameter") == 0)
+        step_caliper(&judged->entry.design, caliper);
+    snprintf(words->say, sizeof words->say, "%s%s%s", say ? say : step.words, caliper[0] ? " " : "",
+             caliper);
     snprintf(words->caution, sizeof words->caution, "%s%s%s", step.caution,
              step.caution[0] && manner && manner->caution ? " " : "",
              manner && manner->caution ? manner->caution : "");

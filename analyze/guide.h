@@ -70,7 +70,7 @@ struct guide_figure *guide_find(struct guide *guide, const char *place, const ch
 /* Heading, instruction and caution of a figure, NUL-terminated. */
 struct guide_words {
     char title[128];
-    char say[400];
+    char say[400 + STEP_CALIPER_SIZE];
     char caution[400]; /* empty: nothing to mind */
 };
 void guide_words(const struct guide_figure *figure, const struct judged *judged,

@@ -95,8 +95,21 @@ static const char *place_of(const struct evidence_record *record)
     return "pair";
 }
 
-void step_of(const struct advise_option *option, bool two, struct step *step)
+const char *step_caliper(const struct design *design, char text[STEP_CALIPER_SIZE])
 {
+    text[0] = '\0';
+    if (design->core.limb.shape != DESIGN_ROUND)
+        snprintf(text, STEP_CALIPER_SIZE,
+                 "The limb is not round: lay the caliper along its first size, %.3g mm%s.",
+                 1e3 * design->core.limb.width.value,
+                 design_limbs(design) == 2 ? ", in the plane of both limbs" : "");
+    return text;
+}
+
+void step_of(const struct advise_option *option, const struct design *design, struct step *step)
+{
+    bool two = design_limbs(design) > 1;
+    char caliper[STEP_CALIPER_SIZE] = "";
     const struct instruction *instruction;
     const char *keeper = "";
 
@@ -114,8 +127,11 @@ void step_of(const struct advise_option *option, bool two, struct step *step)
     }
     if (strcmp(step->take[0].kind, "inductance") == 0)
         keeper = option->expect[0].at.keeper ? "Keeper on the poles. " : "Keeper off. ";
-    snprintf(step->words, sizeof step->words, "%s%s", keeper,
-             !two && instruction->words_one ? instruction->words_one : instruction->words);
+    if (strcmp(step->take[0].kind, "diameter") == 0)
+        step_caliper(design, caliper);
+    snprintf(step->words, sizeof step->words, "%s%s%s%s", keeper,
+             !two && instruction->words_one ? instruction->words_one : instruction->words,
+             caliper[0] ? " " : "", caliper);
     snprintf(step->caution, sizeof step->caution, "%s", instruction->caution);
 }
 
@@ -130,8 +146,7 @@ void step_next(const struct judged *judged, struct step *step)
     char words[sizeof step->words];
 
     if (judged->advised && !judged->advice.enough && judged->advice.gains > 0) {
-        step_of(&judged->option[judged->advice.gain[0].option],
-                design_limbs(&judged->entry.design) > 1, step);
+        step_of(&judged->option[judged->advice.gain[0].option], &judged->entry.design, step);
         if (fails) {
             memcpy(words, step->words, sizeof words);
             snprintf(step->words, sizeof step->words, "It fails; this tells what to mend. %.*s",

@@ -33,9 +33,13 @@ struct step {
  * until that is clear, then the mending. */
 void step_next(const struct judged *judged, struct step *step);
 
-/* The step for one measurement, for a sitting that goes its own way. two: the coil has two limbs.
- */
-void step_of(const struct advise_option *option, bool two, struct step *step);
+/* The step for one measurement on a coil of that design, for a sitting that goes its own way. */
+void step_of(const struct advise_option *option, const struct design *design, struct step *step);
+
+#define STEP_CALIPER_SIZE 128
+
+/* Which way a caliper lies on a limb that is not round, as a sentence; empty when it is round. */
+const char *step_caliper(const struct design *design, char text[STEP_CALIPER_SIZE]);
 
 /* {"done", "title", "words", "caution", "minutes", "takes": [{"place", "kind"}]}; NULL without
  * memory. */

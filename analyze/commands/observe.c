@@ -12,6 +12,7 @@
 #include "analyze/kinds.h"
 #include "analyze/printing.h"
 #include "analyze/recording.h"
+#include "analyze/step.h"
 #include "analyze/twin.h"
 #include "analyze/typed.h"
 #include "db/quantity.h"
@@ -30,6 +31,7 @@ struct observing {
     int64_t supersedes;
     int64_t coil; /* once recorded */
     int64_t run;
+    char caliper[STEP_CALIPER_SIZE]; /* which way it lies, of a limb that is not round */
 };
 
 /* An option that is a figure: its name and where it goes. */
@@ -176,6 +178,8 @@ static enum status_code record(struct observing *o, struct store *store, const c
     snprintf(o->conditions.kind, sizeof o->conditions.kind, "%s", o->kind->word);
     code = coilbook_load(o->context->units, store, coil, entry, st);
     o->coil = entry->coil;
+    if (code == STATUS_OK && strcmp(o->kind->word, "diameter") == 0)
+        step_caliper(&entry->design, o->caliper);
     if (code == STATUS_OK)
         code = recording_begin(store, entry, &o->run, st);
     if (code == STATUS_OK) {
@@ -352,6 +356,8 @@ static int run(struct command_context *context, int argc, char **argv)
             shown);
     if (twin[0])
         printing_paragraph(context->out, 2, 4, twin);
+    if (o.caliper[0])
+        printing_paragraph(context->out, 2, 4, o.caliper);
     if (isfinite(u) && !isfinite(o.u) && !isfinite(o.conditions.accuracy_rel) &&
         strcmp(o.kind->quantity, "polarity") != 0)
         printing_paragraph(context->out, 2, 4,

@@ -188,5 +188,19 @@ for name in ("flat", "plain", "stated"):
         assert end == "value" or q > Q, (Q, q)
 PYTHON
 
+# The sheets: a bound is told as one; rows of a winding without order are no layers; which way the
+# caliper lies on a flat limb.
+tw sheet open -o open.html >out
+grep -q '&gt; 20 MΩ' open.html || complain "a bound on the sheet"
+sed 's/name = arm-1/name = wild/; s/limb = round 8 mm/limb = rectangular 8 mm x 10 mm/
+    s/^turns = .*/turns = 1500\nlayers = scramble/' "$root/fixtures/arm.ini" >wild.ini
+tw sheet wild.ini --blank -o wild.html >out
+grep -q '>Stretch</th>' wild.html || complain "head of the rows of a scramble winding"
+if grep -q '>Layer</th>' wild.html; then complain "a scramble winding has no layers"; fi
+grep -q 'along the first size of the limb' wild.html || complain "size along which side"
+tw coil add flat.ini >out
+tw observe flat limb-a diameter '26 mm' >out
+grep -q 'along its first size, 8 mm' out || complain "which way the caliper lay"
+
 [ "$failed" = 0 ] && echo "forms: as they should"
 exit "$failed"
