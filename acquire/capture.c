@@ -46,17 +46,6 @@ struct capture {
 
 /* ---- making and freeing ---- */
 
-static enum status_code make_pattern(const struct section *values, const char *key,
-                                     struct pattern **pattern, struct status *st)
-{
-    const char *text = section_text(values, key);
-    struct status why;
-
-    if (text && pattern_new(text, pattern, &why) != STATUS_OK)
-        return section_fail(values, key, st, "%s", why.text);
-    return STATUS_OK;
-}
-
 static enum status_code fill(struct capture *c, struct status *st)
 {
     static const char *const words[] = {"u8",    "i8",    "u16le", "u16be",
@@ -70,13 +59,13 @@ static enum status_code fill(struct capture *c, struct status *st)
     for (size_t i = 0; i < sizeof words / sizeof words[0]; ++i)
         if (strcmp(section_text(values, "capture_word"), words[i]) == 0)
             c->word = (enum word)i;
-    if (make_pattern(values, "capture_begin", &c->begin, st) != STATUS_OK)
+    if (section_pattern(values, "capture_begin", &c->begin, st) != STATUS_OK)
         code = STATUS_INPUT;
-    if (make_pattern(values, "capture_sample", &c->samples, st) != STATUS_OK)
+    if (section_pattern(values, "capture_sample", &c->samples, st) != STATUS_OK)
         code = STATUS_INPUT;
-    if (make_pattern(values, "capture_end", &c->end, st) != STATUS_OK)
+    if (section_pattern(values, "capture_end", &c->end, st) != STATUS_OK)
         code = STATUS_INPUT;
-    if (make_pattern(values, "capture_refused", &c->refused, st) != STATUS_OK)
+    if (section_pattern(values, "capture_refused", &c->refused, st) != STATUS_OK)
         code = STATUS_INPUT;
     if (code != STATUS_OK || !section_given(values, "capture_request"))
         return code;

@@ -294,3 +294,37 @@ const char *section_item(const struct section *section, const char *key, size_t 
         }
     return NULL;
 }
+
+enum status_code section_byte(const struct section *section, const char *key, char *byte,
+                              struct status *st)
+{
+    static const struct {
+        const char *name;
+        char byte;
+    } named[] = {{"comma", ','}, {"semicolon", ';'}, {"tab", '\t'}, {"space", ' '}};
+    size_t length = 0;
+    const char *bytes = section_bytes(section, key, &length);
+
+    *byte = bytes ? bytes[0] : '\0';
+    for (size_t i = 0; bytes && i < sizeof named / sizeof named[0]; ++i)
+        if (strcmp(bytes, named[i].name) == 0) {
+            *byte = named[i].byte;
+            return status_ok(st);
+        }
+    if (bytes && length != 1)
+        return section_fail(section, key, st,
+                            "must be one character, or comma, semicolon, tab or space");
+    return status_ok(st);
+}
+
+enum status_code section_pattern(const struct section *section, const char *key,
+                                 struct pattern **pattern, struct status *st)
+{
+    const char *text = section_text(section, key);
+    struct status why;
+
+    *pattern = NULL;
+    if (text && pattern_new(text, pattern, &why) != STATUS_OK)
+        return section_fail(section, key, st, "%s", why.text);
+    return STATUS_OK;
+}

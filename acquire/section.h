@@ -11,6 +11,7 @@
 #include <stdint.h>
 
 #include "acquire/faults.h"
+#include "acquire/pattern.h"
 #include "db/inifile.h"
 #include "db/status.h"
 
@@ -84,6 +85,16 @@ const char *section_bytes(const struct section *section, const char *key, size_t
  * beyond them. length may be NULL. */
 const char *section_item(const struct section *section, const char *key, size_t index,
                          size_t *length);
+
+/* The single byte of a SECTION_BYTES value, or an error; 0 when the key is absent. Some have names,
+ * because a file cannot show them (a semicolon after a space begins a comment): comma, semicolon,
+ * tab, space. */
+enum status_code section_byte(const struct section *section, const char *key, char *byte,
+                              struct status *st);
+
+/* A SECTION_PATTERN compiled, which the caller frees; NULL when the key is absent. */
+enum status_code section_pattern(const struct section *section, const char *key,
+                                 struct pattern **pattern, struct status *st);
 
 /* Says what is wrong with a key: fills *st (NULL: not wanted) with file, line, section, key and the
  * sentence, and adds it to the faults while the file is read. Returns STATUS_INPUT. */

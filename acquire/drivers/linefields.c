@@ -1,0 +1,475 @@
+#include "acquire/drivers/linefields.h"
+
+#include <ctype.h>
+#include <inttypes.h>
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "acquire/number.h"
+#include "acquire/pattern.h"
+
+#define COLUMNS_MAX 256
+
+/* One of the bench file's patterns, with the numbers of its groups. */
+struct line_pattern {
+    struct pattern *pattern;
+    int value[BENCHFILE_CHANNELS_MAX]; /* -1: the pattern has no such group */
+    int unit[BENCHFILE_CHANNELS_MAX];
+    int ounces[BENCHFILE_CHANNELS_MAX]; /* added to pounds */
+    int stable, unstable, sequence, hold, low_battery;
+};
+
+struct linefields {
+    const struct benchfile_instrument *instrument;
+    size_t patterns;
+    struct line_pattern pattern[LINEFIELDS_PATTERNS_MAX];
+    struct pattern *overload;
+    long column[BENCHFILE_CHANNELS_MAX]; /* from 1; 0: by pattern */
+    bool columns;
+    size_t column_count, other_count; /* columns of the lines so far; of one that had others */
+    char separator;
+    enum number_decimal decimal;
+    uint64_t sequence_modulo; /* 0: no wrap known */
+    bool has_sequence;
+    uint64_t last_sequence;
+};
+
+/* ---- making and freeing ---- */
+
+/* Which groups of the pattern are which channels. */
+static void find_groups(const struct linefields *fields, struct line_pattern *p)
+{
+    for (size_t i = 0; i < fields->instrument->channels; ++i) {
+        const struct benchfile_channel *channel = &fields->instrument->channel[i];
+        const char *field = section_text(channel->values, "field");
+        const char *unit = section_text(channel->values, "unit_field");
+        char name[64];
+
+        p->value[i] = pattern_group(p->pattern, field ? field : channel->name);
+        if (unit) {
+            p->unit[i] = pattern_group(p->pattern, unit);
+        } else {
+            snprintf(name, sizeof name, "%.40s_unit", field ? field : channel->name);
+            p->unit[i] = pattern_group(p->pattern, name);
+            if (p->unit[i] < 0)
+                p->unit[i] = pattern_group(p->pattern, "unit");
+        }
+        snprintf(name, sizeof name, "%.40s_oz", field ? field : channel->name);
+        p->ounces[i] = pattern_group(p->pattern, name);
+    }
+    p->stable = pattern_group(p->pattern, "stable");
+    p->unstable = pattern_group(p->pattern, "unstable");
+    p->sequence = pattern_group(p->pattern, "sequence");
+    p->hold = pattern_group(p->pattern, "hold");
+    p->low_battery = pattern_group(p->pattern, "low_battery");
+}
+
+static enum status_code make_patterns(struct linefields *fields, struct status *st)
+{
+    const struct section *values = fields->instrument->values;
+    enum status_code code = STATUS_OK;
+    const char *text;
+    struct status why;
+
+    for (size_t i = 0; (text = section_item(values, "pattern", i, NULL)); ++i) {
+        struct line_pattern *p = &fields->pattern[fields->patterns];
+
+        if (fields->patterns == LINEFIELDS_PATTERNS_MAX)
+            return section_fail(values, "pattern", st, "more than %d patterns",
+                                LINEFIELDS_PATTERNS_MAX);
+        if (pattern_new(text, &p->pattern, &why) != STATUS_OK) {
+            code = section_fail(values, "pattern", st, "%s", why.text);
+            continue;
+        }
+        ++fields->patterns;
+        find_groups(fields, p);
+    }
+    if (section_pattern(values, "overload_pattern", &fields->overload, st) != STATUS_OK)
+        code = STATUS_INPUT;
+    return code;
+}
+
+/* Every channel must come from somewhere: a group of a pattern, or a column. */
+static enum status_code check_channels(struct linefields *fields, struct status *st)
+{
+    enum status_code code = STATUS_OK;
+
+    for (size_t i = 0; i < fields->instrument->channels; ++i) {
+        const struct benchfile_channel *channel = &fields->instrument->channel[i];
+        const char *field = section_text(channel->values, "field");
+        bool found = false;
+
+        fields->column[i] = section_integer(channel->values, "column");
+        if (fields->column[i] > 0) {
+            fields->columns = true;
+            continue;
+        }
+        for (size_t k = 0; k < fields->patterns; ++k)
+            found = found || fields->pattern[k].value[i] > 0;
+        if (!found && !channel->asked_only)
+            code = section_fail(channel->values, field ? "field" : "column", st,
+                                "no pattern of [instrument %s] has a group (?<%s>...), and the "
+                                "channel has no column",
+                                fields->instrument->name, field ? field : channel->name);
+    }
+    return code;
+}
+
+enum status_code linefields_new(const struct benchfile_instrument *instrument,
+                                struct linefields **made, struct status *st)
+{
+    const struct section *values = instrument->values;
+    struct linefields *fields = calloc(1, sizeof *fields);
+    const char *decimal = section_text(values, "decimal");
+    enum status_code code = STATUS_OK;
+
+    *made = NULL;
+    if (!fields)
+        return status_fail(st, STATUS_MEMORY, "no memory");
+    fields->instrument = instrument;
+    fields->decimal = strcmp(decimal, "point") == 0   ? NUMBER_POINT
+                      : strcmp(decimal, "comma") == 0 ? NUMBER_COMMA
+                                                      : NUMBER_EITHER;
+    fields->sequence_modulo = (uint64_t)section_integer(values, "sequence_modulo");
+    /* All of them, so that all faults are said. */
+    if (section_byte(values, "separator", &fields->separator, st) != STATUS_OK)
+        code = STATUS_INPUT;
+    if (make_patterns(fields, st) != STATUS_OK)
+        code = STATUS_INPUT;
+    if (check_channels(fields, st) != STATUS_OK)
+        code = STATUS_INPUT;
+    if (code != STATUS_OK) {
+        linefields_free(fields);
+        return code;
+    }
+    if (fields->columns && fields->decimal == NUMBER_EITHER && fields->separator == ',')
+        fields->decimal = NUMBER_POINT; /* the comma parts the columns, so it parts no number */
+    *made = fields;
+    return STATUS_OK;
+}
+
+void linefields_free(struct linefields *fields)
+{
+    if (!fields)
+        return;
+    for (size_t i = 0; i < fields->patterns; ++i)
+        pattern_free(fields->pattern[i].pattern);
+    pattern_free(fields->overload);
+    free(fields);
+}
+
+void linefields_reset(struct linefields *fields)
+{
+    fields->has_sequence = false;
+    fields->column_count = fields->other_count = 0;
+}
+
+/* ---- one field ---- */
+
+static bool is_overload_text(const struct linefields *fields, const char *text, size_t length)
+{
+    const char *item;
+    size_t size;
+
+    while (length > 0 && *text == ' ')
+        ++text, --length;
+    while (length > 0 && text[length - 1] == ' ')
+        --length;
+    for (size_t i = 0; (item = section_item(fields->instrument->values, "overload_text", i, &size));
+         ++i)
+        if (size == length && memcmp(item, text, size) == 0)
+            return true;
+    return false;
+}
+
+static uint32_t kind_flag(const struct benchfile_channel *channel)
+{
+    const char *kind = section_text(channel->values, "kind");
+
+    if (strcmp(kind, "minimum") == 0)
+        return STORE_FLAG_MIN;
+    return strcmp(kind, "maximum") == 0 ? STORE_FLAG_MAX : 0;
+}
+
+/* Reads a field: its number, and where that ends. False when it is no number, or two. */
+static bool read_field(const struct linefields *fields, const struct benchfile_channel *c,
+                       const char *text, size_t length, bool has_unit, struct number *number)
+{
+    const char *form = section_text(c->values, "form");
+    size_t rest;
+
+    if (strcmp(form, "decimal") != 0)
+        return number_read_hex(text, length, strcmp(form, "signed-hex") == 0, number) &&
+               number->used == length;
+    if (!number_read(text, length, fields->decimal, number))
+        return false;
+    rest = number->used;
+    while (rest < length && (text[rest] == ' ' || text[rest] == '\t'))
+        ++rest;
+    /* '1,234.5' is not 1.234: thousands are parted here, or a point was lost. */
+    return rest == length ||
+           (!has_unit && !isdigit((unsigned char)text[rest]) && !strchr(".,", text[rest]));
+}
+
+/* What belongs to one channel's field. Parts without text are absent. */
+struct field {
+    struct pattern_part value, unit, ounces;
+};
+
+/* One channel's text into a reading. The text may end with a unit. */
+static void give_field(struct linefields *fields, size_t channel, const struct field *field,
+                       uint32_t flags, const struct driver_sink *sink)
+{
+    const struct benchfile_channel *c = &fields->instrument->channel[channel];
+    const char *text = field->value.text;
+    size_t length = field->value.length;
+    struct driver_reading reading = {
+        .channel = channel, .number = NAN, .digit = NAN, .range = NAN, .flags = flags};
+    struct number number, ounces;
+    bool good;
+
+    reading.flags |= kind_flag(c);
+    if (field->unit.text)
+        driver_set_unit(reading.unit, field->unit.text, field->unit.length);
+    good = read_field(fields, c, text, length, field->unit.text != NULL, &number);
+    if (good && field->ounces.text) {
+        good = read_field(fields, c, field->ounces.text, field->ounces.length, true, &ounces) &&
+               ounces.value >= 0.0 && number.used == length;
+        if (good) {
+            number.value += copysign(ounces.value / 16.0, number.value); /* -0 lb 3 oz is below 0 */
+            number.digit = ounces.digit / 16.0;
+            driver_set_unit(reading.unit, "lb", 2);
+        }
+    }
+    if (is_overload_text(fields, text, length) ||
+        number_word(text, length) == NUMBER_WORD_OVERLOAD) {
+        reading.flags |= STORE_FLAG_OVERLOAD;
+    } else if (good) {
+        reading.number = number.value;
+        reading.digit = number.digit;
+        if (!reading.unit[0])
+            driver_set_unit(reading.unit, text + number.used, length - number.used);
+        if (number.value >= section_number(c->values, "overload_from") ||
+            number.value <= section_number(c->values, "underload_from")) {
+            reading.number = NAN;
+            reading.flags |= STORE_FLAG_OVERLOAD;
+        }
+    } else if (number_word(text, length) == NUMBER_WORD_INVALID) {
+        reading.flags |= STORE_FLAG_SUSPECT;
+    } else {
+        char event[160];
+
+        snprintf(event, sizeof event, "%s: '%.*s' is no number; the reading has no value", c->name,
+                 (int)(length < 60 ? length : 60), text);
+        sink->event(sink->to, DRIVER_WARNING, "number", event);
+        reading.flags |= STORE_FLAG_SUSPECT;
+    }
+    if (driver_is_unit_text(c, reading.unit))
+        reading.unit[0] = '\0';
+    sink->reading(sink->to, &reading);
+}
+
+/* ---- a line by its pattern ---- */
+
+/* Lines lost by the count that the instrument keeps. */
+static uint32_t check_sequence(struct linefields *fields, struct pattern_part part,
+                               const struct driver_sink *sink)
+{
+    uint64_t now = 0;
+    uint64_t lost;
+    char text[160];
+
+    if (!part.text || part.length == 0 || part.length > 18)
+        return 0;
+    for (size_t i = 0; i < part.length; ++i) {
+        if (!isdigit((unsigned char)part.text[i]))
+            return 0;
+        now = now * 10 + (uint64_t)(part.text[i] - '0');
+    }
+    if (!fields->has_sequence) {
+        fields->has_sequence = true;
+        fields->last_sequence = now;
+        return 0;
+    }
+    if (fields->sequence_modulo > 0)
+        lost =
+            (now + fields->sequence_modulo - fields->last_sequence % fields->sequence_modulo - 1) %
+            fields->sequence_modulo;
+    else if (now > fields->last_sequence)
+        lost = now - fields->last_sequence - 1;
+    else {
+        snprintf(text, sizeof text,
+                 "the line count went from %" PRIu64 " to %" PRIu64
+                 ": the instrument started again",
+                 fields->last_sequence, now);
+        fields->last_sequence = now;
+        sink->event(sink->to, DRIVER_WARNING, "restart", text);
+        return STORE_FLAG_LOST;
+    }
+    fields->last_sequence = now;
+    if (lost == 0)
+        return 0;
+    snprintf(text, sizeof text, "%" PRIu64 " lines were lost before line %" PRIu64, lost, now);
+    sink->event(sink->to, DRIVER_WARNING, "lost", text);
+    return STORE_FLAG_LOST;
+}
+
+static bool takes_part(const struct line_pattern *p, int group)
+{
+    struct pattern_part part = pattern_part(p->pattern, group);
+
+    return part.text && part.length > 0;
+}
+
+static bool give_pattern(struct linefields *fields, const struct line_pattern *p, bool *lost,
+                         const struct driver_sink *sink)
+{
+    uint32_t flags = *lost ? STORE_FLAG_LOST : 0;
+
+    if (p->unstable > 0 && takes_part(p, p->unstable))
+        flags |= STORE_FLAG_UNSTABLE;
+    if (p->stable > 0 && !takes_part(p, p->stable))
+        flags |= STORE_FLAG_UNSTABLE;
+    if (p->hold > 0 && takes_part(p, p->hold))
+        flags |= STORE_FLAG_HOLD;
+    if (p->low_battery > 0 && takes_part(p, p->low_battery))
+        flags |= STORE_FLAG_LOW_BATTERY;
+    if (p->sequence > 0)
+        flags |= check_sequence(fields, pattern_part(p->pattern, p->sequence), sink);
+    *lost = false;
+    for (size_t i = 0; i < fields->instrument->channels; ++i) {
+        struct field field = {.value = pattern_part(p->pattern, p->value[i]),
+                              .unit = pattern_part(p->pattern, p->unit[i]),
+                              .ounces = pattern_part(p->pattern, p->ounces[i])};
+
+        if (p->value[i] > 0 && field.value.text)
+            give_field(fields, i, &field, flags, sink);
+    }
+    return true;
+}
+
+/* ---- a line by its columns ---- */
+
+static size_t split(const struct linefields *fields, const char *line, size_t length,
+                    struct pattern_part column[COLUMNS_MAX])
+{
+    size_t count = 0;
+    size_t from = 0;
+
+    for (size_t i = 0; i <= length && count < COLUMNS_MAX; ++i) {
+        bool space = fields->separator == ' ' && i < length && line[i] == '\t';
+
+        if (i < length && line[i] != fields->separator && !space)
+            continue;
+        if (fields->separator != ' ' || i > from) /* several spaces are one */
+            column[count++] = (struct pattern_part){line + from, i - from};
+        from = i + 1;
+    }
+    return count;
+}
+
+/* A lost separator moves all columns behind it: a line must have as many as the one before. Two in
+ * a row are a change of form. The first line counts when all of it is good. */
+static bool is_usual_count(struct linefields *fields, size_t count, bool all)
+{
+    bool usual = (fields->column_count == 0 && all) || count == fields->column_count ||
+                 count == fields->other_count;
+
+    fields->other_count = usual ? 0 : count;
+    if (usual)
+        fields->column_count = count;
+    return usual;
+}
+
+static bool is_blank(struct pattern_part part)
+{
+    while (part.length > 0 && isspace((unsigned char)*part.text))
+        ++part.text, --part.length;
+    return part.length == 0;
+}
+
+/* Splits at the separator; false when a channel's column is missing or none holds a number, so that
+ * a banner or half a line is not taken for readings. */
+static bool give_columns(struct linefields *fields, const char *line, size_t length, bool *lost,
+                         const struct driver_sink *sink)
+{
+    struct pattern_part column[COLUMNS_MAX];
+    size_t count = split(fields, line, length, column);
+    uint32_t flags = *lost ? STORE_FLAG_LOST : 0;
+    bool any = false;
+    bool all = true;
+
+    for (size_t i = 0; i < fields->instrument->channels; ++i) {
+        const struct pattern_part *part;
+        struct number number;
+
+        if (fields->column[i] == 0)
+            continue;
+        if ((size_t)fields->column[i] > count)
+            return false;
+        part = &column[fields->column[i] - 1];
+        if (is_overload_text(fields, part->text, part->length) ||
+            number_word(part->text, part->length) == NUMBER_WORD_OVERLOAD ||
+            read_field(fields, &fields->instrument->channel[i], part->text, part->length, false,
+                       &number))
+            any = true;
+        else
+            all = false;
+    }
+    if (!any || !is_usual_count(fields, count, all))
+        return false;
+    *lost = false;
+    for (size_t i = 0; i < fields->instrument->channels; ++i) {
+        struct field field = {.unit = {NULL, 0}};
+
+        if (fields->column[i] == 0)
+            continue;
+        field.value = column[fields->column[i] - 1];
+        if (!is_blank(field.value)) /* nothing new there */
+            give_field(fields, i, &field, flags, sink);
+    }
+    return true;
+}
+
+/* ---- the line ---- */
+
+/* An overload line: the channels whose groups it has, or all that are read always. */
+static void give_overload(struct linefields *fields, const struct driver_sink *sink)
+{
+    bool named = false;
+
+    for (int round = 0; round < 2; ++round)
+        for (size_t i = 0; i < fields->instrument->channels; ++i) {
+            const struct benchfile_channel *channel = &fields->instrument->channel[i];
+            const char *field = section_text(channel->values, "field");
+            int group = pattern_group(fields->overload, field ? field : channel->name);
+
+            if (round == 0) {
+                named = named || group > 0;
+            } else if (named ? pattern_part(fields->overload, group).text != NULL
+                             : !channel->asked_only) {
+                struct driver_reading reading = {.channel = i,
+                                                 .number = NAN,
+                                                 .digit = NAN,
+                                                 .range = NAN,
+                                                 .flags = STORE_FLAG_OVERLOAD | kind_flag(channel)};
+
+                sink->reading(sink->to, &reading);
+            }
+        }
+}
+
+bool linefields_take(struct linefields *fields, const char *line, size_t length, bool *lost,
+                     const struct driver_sink *sink)
+{
+    if (fields->overload && pattern_match(fields->overload, line, length)) {
+        give_overload(fields, sink);
+        return true;
+    }
+    for (size_t i = 0; i < fields->patterns; ++i)
+        if (pattern_match(fields->pattern[i].pattern, line, length))
+            return give_pattern(fields, &fields->pattern[i], lost, sink);
+    return fields->columns && give_columns(fields, line, length, lost, sink);
+}
