@@ -5,7 +5,8 @@
  * are plain functions over a buffer, and a test gives them byte tables.
  *
  * To add a driver:
- *   1. acquire/drivers/NAME.c: fill one `const struct driver driver_NAME`; see drivers/lines.c;
+ *   1. acquire/drivers/NAME.c: fill one `const struct driver driver_NAME`; see drivers/lines.c. The
+ *      conversation is there; framing and decoding may be modules beside it (NAMEframe.c);
  *   2. driver.c: one row in the table, and one declaration above it;
  *   3. fixtures/streams/NAME-*.txt with .expect: what a real or hand-made stream must decode to;
  *   4. tests/acquire/test_NAME.c: byte tables (good, truncated, garbage, two in one, bad sum);

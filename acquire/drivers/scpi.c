@@ -14,8 +14,8 @@
  * A meter that does not know a function stays in the one before and answers READ? all the same: the
  * number would be volts in an ohm channel. So the error queue is read after CONFIGURE. When it is
  * not empty the commands are sent again, each followed by a look into the queue, to find the one
- * that was refused: one that chooses the function (is_essential) takes its channels out, any other
- * is left out from then on. */
+ * that was refused: one that chooses the function takes its channels out, any other is left out from
+ * then on. */
 #include <ctype.h>
 #include <math.h>
 #include <stdio.h>
@@ -24,37 +24,20 @@
 #include <strings.h>
 
 #include "acquire/driver.h"
+#include "acquire/drivers/scpianswer.h"
+#include "acquire/drivers/scpichannel.h"
 #include "acquire/number.h"
 #include "acquire/pattern.h"
-#include "db/quantity.h"
 
-#define IGNORES_MAX     8
-#define REFUSED_REST    60000000 /* us until a refused channel is tried again */
-#define ACKNOWLEDGE_MAX 3        /* digits of a bare number that may be an acknowledgement */
-#define CONFIGURE_MAX   16
-#define COMMAND_MAX     160
-#define ERRORS_MAX      32      /* entries taken from the error queue in one go */
-#define OVERLOAD_FROM   9.8e37  /* SCPI-1999, volume 1, 7.2.1: 9.9E37 stands for infinity */
-#define NOT_A_NUMBER_AT 9.91e37 /* and 9.91E37 for 'not a number' */
+#define IGNORES_MAX  8
+#define REFUSED_REST 60000000 /* us until a refused channel is tried again */
+#define ERRORS_MAX   32       /* entries taken from the error queue in one go */
 
 enum scpi_waiting { WAITING_NOTHING, WAITING_IDENTITY, WAITING_ERRORS, WAITING_QUERY };
 
-struct scpi_channel {
-    char configure[CONFIGURE_MAX][COMMAND_MAX];
-    bool skip[CONFIGURE_MAX]; /* the meter does not take it, and can do without */
-    size_t configures;
-    char query[COMMAND_MAX];
-    long field; /* from 1 */
-    double range;
-    struct pattern *pattern; /* of an answer of another form; or NULL */
-    int value, unit;         /* its groups; unit -1: it has none */
-    bool standard;           /* the commands are ours, not the bench file's */
-    int64_t refused_until;   /* mono: the meter does not know the function */
-};
-
 struct scpi {
     const struct benchfile_instrument *instrument;
-    struct scpi_channel *channel;
+    struct scpichannel *channel;
     struct pattern *ignore[IGNORES_MAX];
     size_t ignores;
     char terminator[8];
@@ -63,8 +46,8 @@ struct scpi {
     enum number_decimal decimal;
 
     enum scpi_waiting waiting;
-    char sent[COMMAND_MAX]; /* the last request, for the echo and for messages */
-    size_t recover;         /* number of the next recover command; SIZE_MAX: none to send */
+    char sent[SCPICHANNEL_COMMAND_MAX]; /* the last request, for the echo and for messages */
+    size_t recover; /* number of the next recover command; SIZE_MAX: none to send */
     bool identified;
     bool no_identity;  /* it does not answer the identity query */
     bool no_errors;    /* it does not answer the error query */
@@ -118,20 +101,6 @@ static const struct section_key instrument_keys[] = {
     {.name = NULL},
 };
 
-static const struct section_key channel_keys[] = {
-    {.name = "method", .kind = SECTION_CHOICE, .standard = "read", .choices = "read measure fetch"},
-    {.name = "configure", .kind = SECTION_LIST},
-    {.name = "query", .kind = SECTION_BYTES},
-    {.name = "field", .kind = SECTION_INTEGER, .standard = "1", .min = 1, .max = 64},
-    {.name = "coupling", .kind = SECTION_CHOICE, .standard = "dc", .choices = "dc ac"},
-    {.name = "range", .kind = SECTION_TEXT, .standard = "auto"},
-    {.name = "nplc", .kind = SECTION_NUMBER, .min = 0.0001, .max = 1000},
-    {.name = "pattern", .kind = SECTION_PATTERN},
-    {.name = "unit_text", .kind = SECTION_LIST},
-    {.name = "overload_from", .kind = SECTION_NUMBER, .min = -1e300, .max = 1e300},
-    {.name = NULL},
-};
-
 /* ---- making and freeing ---- */
 
 static void scpi_destroy(void *state)
@@ -144,128 +113,6 @@ static void scpi_destroy(void *state)
         pattern_free(s->channel[i].pattern);
     free(s->channel);
     free(s);
-}
-
-/* The SCPI function that measures what the channel's number stands for, or NULL. */
-static const char *function_of(const struct benchfile_channel *channel)
-{
-    static const struct {
-        enum quantity_id id;
-        const char *dc;
-        const char *ac;
-    } functions[] = {
-        {QUANTITY_RESISTANCE, "RES", NULL},       {QUANTITY_VOLTAGE, "VOLT:DC", "VOLT:AC"},
-        {QUANTITY_CURRENT, "CURR:DC", "CURR:AC"}, {QUANTITY_TEMPERATURE, "TEMP", NULL},
-        {QUANTITY_FREQUENCY, "FREQ", NULL},       {QUANTITY_CAPACITANCE, "CAP", NULL}};
-    const struct quantity *quantity = quantity_find(channel->quantity);
-    enum quantity_id id = quantity ? quantity->id : QUANTITY_COUNT_OF_ALL;
-    bool ac = strcmp(section_text(channel->values, "coupling"), "ac") == 0;
-
-    if (!isnan(channel->calibration.shunt))
-        id = QUANTITY_VOLTAGE; /* the meter sees the volts across the shunt */
-    for (size_t i = 0; i < sizeof functions / sizeof functions[0]; ++i)
-        if (functions[i].id == id) {
-            if (id == QUANTITY_RESISTANCE && section_integer(channel->values, "wires") == 4)
-                return "FRES";
-            return ac ? functions[i].ac : functions[i].dc;
-        }
-    return NULL;
-}
-
-static enum status_code make_range(const struct section *values, struct scpi_channel *out,
-                                   char argument[32], struct status *st)
-{
-    const char *range = section_text(values, "range");
-    struct number number;
-
-    argument[0] = '\0';
-    out->range = NAN;
-    if (strcmp(range, "auto") == 0)
-        return STATUS_OK;
-    if (!number_read(range, strlen(range), NUMBER_POINT, &number) || number.used != strlen(range) ||
-        !(number.value > 0.0))
-        return section_fail(values, "range", st, "'%s' is neither 'auto' nor a number above 0",
-                            range);
-    out->range = number.value;
-    snprintf(argument, 32, " %.10g", number.value);
-    return STATUS_OK;
-}
-
-/* The pattern of the answer, and the commands given. */
-static enum status_code make_own(const struct section *values, struct scpi_channel *out,
-                                 struct status *st)
-{
-    enum status_code code = STATUS_OK;
-    const char *item;
-    size_t length;
-    struct status why;
-
-    if (section_text(values, "pattern")) {
-        if (pattern_new(section_text(values, "pattern"), &out->pattern, &why) != STATUS_OK)
-            return section_fail(values, "pattern", st, "%s", why.text);
-        out->value = pattern_group(out->pattern, "value");
-        out->unit = pattern_group(out->pattern, "unit");
-        if (out->value < 0)
-            code = section_fail(values, "pattern", st, "the pattern needs a group (?<value>...)");
-    }
-    for (size_t i = 0; (item = section_item(values, "configure", i, &length)); ++i) {
-        if (i == CONFIGURE_MAX || length >= COMMAND_MAX)
-            return section_fail(values, "configure", st,
-                                "more than %d commands, or one longer than %d bytes", CONFIGURE_MAX,
-                                COMMAND_MAX - 1);
-        snprintf(out->configure[out->configures++], COMMAND_MAX, "%s", item);
-    }
-    return code;
-}
-
-/* The commands of a channel: those given, else the standard ones of its function. Goes on after a
- * fault, so that all are said; the first is returned. */
-static enum status_code make_channel(const struct benchfile_channel *channel,
-                                     struct scpi_channel *out, struct status *st)
-{
-    const struct section *values = channel->values;
-    const char *function = function_of(channel);
-    const char *method = section_text(values, "method");
-    const char *query = section_bytes(values, "query", NULL);
-    bool measure = strcmp(method, "measure") == 0;
-    double nplc = section_number(values, "nplc");
-    enum status_code code = STATUS_OK;
-    char argument[32];
-
-    out->field = section_integer(values, "field");
-    if (make_range(values, out, argument, st) != STATUS_OK ||
-        make_own(values, out, st) != STATUS_OK)
-        code = STATUS_INPUT;
-    if (query && strlen(query) >= COMMAND_MAX)
-        code = section_fail(values, "query", st, "longer than %d bytes", COMMAND_MAX - 1);
-    if (query)
-        snprintf(out->query, sizeof out->query, "%s", query);
-    else if (measure && function)
-        snprintf(out->query, sizeof out->query, "MEAS:%s?%s", function, argument);
-    else
-        snprintf(out->query, sizeof out->query, "%s",
-                 strcmp(method, "fetch") == 0 ? "FETC?" : "READ?");
-    if (out->configures > 0 || query || measure) {
-        if (!isnan(nplc))
-            code = section_fail(values, "nplc", st,
-                                "has no effect beside configure, query or method = measure; put "
-                                "the command among the configure lines");
-        if (!query && !function && measure && *channel->quantity)
-            code = section_fail(values, "query", st, "missing; SCPI has no standard query for %s",
-                                channel->quantity);
-        return code;
-    }
-    if (!*channel->quantity)
-        return STATUS_INPUT; /* that has been said */
-    if (!function)
-        return section_fail(values, "query", st,
-                            "missing; SCPI has no standard function for %s here",
-                            channel->quantity);
-    out->standard = true;
-    snprintf(out->configure[out->configures++], COMMAND_MAX, "CONF:%s%s", function, argument);
-    if (!isnan(nplc))
-        snprintf(out->configure[out->configures++], COMMAND_MAX, "%s:NPLC %.10g", function, nplc);
-    return code;
 }
 
 static enum status_code fill(struct scpi *s, struct status *st)
@@ -287,9 +134,9 @@ static enum status_code fill(struct scpi *s, struct status *st)
                  : strcmp(text, "comma") == 0 ? NUMBER_COMMA
                                               : NUMBER_EITHER;
     for (size_t i = 0; section_item(values, "setup", i, &length); ++i)
-        if (length >= COMMAND_MAX)
+        if (length >= SCPICHANNEL_COMMAND_MAX)
             code = section_fail(values, "setup", st, "a command longer than %d bytes",
-                                COMMAND_MAX - 1);
+                                SCPICHANNEL_COMMAND_MAX - 1);
     for (size_t i = 0; (text = section_item(values, "ignore_pattern", i, NULL)); ++i) {
         if (s->ignores == IGNORES_MAX) {
             code = section_fail(values, "ignore_pattern", st, "more than %d patterns", IGNORES_MAX);
@@ -304,7 +151,7 @@ static enum status_code fill(struct scpi *s, struct status *st)
     if (!s->channel)
         return status_fail(st, STATUS_MEMORY, "no memory");
     for (size_t i = 0; i < s->instrument->channels; ++i)
-        if (make_channel(&s->instrument->channel[i], &s->channel[i], st) != STATUS_OK)
+        if (scpichannel_fill(&s->instrument->channel[i], &s->channel[i], st) != STATUS_OK)
             code = STATUS_INPUT;
     return code;
 }
@@ -390,21 +237,11 @@ static bool is_active(const struct scpi *s, size_t channel)
     return !s->instrument->channel[channel].asked_only;
 }
 
-/* True when the meter is in the same state for both, so that one configuration serves both. */
-static bool same_configuration(const struct scpi *s, size_t a, size_t b)
-{
-    if (s->channel[a].configures != s->channel[b].configures)
-        return false;
-    for (size_t i = 0; i < s->channel[a].configures; ++i)
-        if (strcmp(s->channel[a].configure[i], s->channel[b].configure[i]) != 0)
-            return false;
-    return true;
-}
-
 /* True when one answer serves both channels. */
 static bool same_query(const struct scpi *s, size_t a, size_t b)
 {
-    return strcmp(s->channel[a].query, s->channel[b].query) == 0 && same_configuration(s, a, b);
+    return strcmp(s->channel[a].query, s->channel[b].query) == 0 &&
+           scpichannel_same_configuration(&s->channel[a], &s->channel[b]);
 }
 
 /* True when an earlier channel of this cycle asked the same. */
@@ -433,10 +270,11 @@ static enum driver_next ask_errors(struct scpi *s, struct driver_request *reques
 /* Brings the meter to the function of the channel that is due; false when it is there. */
 static bool configure(struct scpi *s, struct driver_request *request)
 {
-    const struct scpi_channel *channel = &s->channel[s->at];
+    const struct scpichannel *channel = &s->channel[s->at];
     bool errors = section_switch(s->instrument->values, "errors") && !s->no_errors;
 
-    if (s->configured != SIZE_MAX && same_configuration(s, s->configured, s->at))
+    if (s->configured != SIZE_MAX &&
+        scpichannel_same_configuration(&s->channel[s->configured], &s->channel[s->at]))
         return false;
     if (s->configuring == 0)
         s->configured = SIZE_MAX; /* half configured is not configured */
@@ -528,7 +366,7 @@ static enum driver_next scpi_next(void *state, int64_t mono, struct driver_reque
     }
     if (s->recover != SIZE_MAX) {
         text = section_item(values, "recover", s->recover, NULL);
-        if (text && *text && strlen(text) < COMMAND_MAX) {
+        if (text && *text && strlen(text) < SCPICHANNEL_COMMAND_MAX) {
             ++s->recover;
             return ask(s, request, text, WAITING_NOTHING);
         }
@@ -536,7 +374,7 @@ static enum driver_next scpi_next(void *state, int64_t mono, struct driver_reque
     }
     if (!s->identified) {
         text = section_text(values, "identity_query");
-        if (*text && !s->no_identity && strlen(text) < COMMAND_MAX)
+        if (*text && !s->no_identity && strlen(text) < SCPICHANNEL_COMMAND_MAX)
             return ask(s, request, text, WAITING_IDENTITY);
         s->identified = true;
     }
@@ -554,8 +392,9 @@ static enum driver_next scpi_next(void *state, int64_t mono, struct driver_reque
         return ask_errors(s, request);
     }
     if (s->send) {
-        size_t length = s->send_length < COMMAND_MAX ? s->send_length : COMMAND_MAX - 1;
-        char command[COMMAND_MAX];
+        size_t length =
+            s->send_length < SCPICHANNEL_COMMAND_MAX ? s->send_length : SCPICHANNEL_COMMAND_MAX - 1;
+        char command[SCPICHANNEL_COMMAND_MAX];
 
         memcpy(command, s->send, length);
         command[length] = '\0';
@@ -585,192 +424,18 @@ static struct driver_frame scpi_frame(const void *state, const unsigned char *by
     return frame;
 }
 
-/* ---- decoding ---- */
-
-static bool is_overload_text(const struct scpi *s, const char *text, size_t length)
-{
-    const char *item;
-    size_t size;
-
-    for (size_t i = 0; (item = section_item(s->instrument->values, "overload_text", i, &size)); ++i)
-        if (size > 0 && memmem(text, length, item, size))
-            return true;
-    return false;
-}
-
-/* Field number `field` (from 1) of a comma-separated answer; commas between quotes do not part. */
-static bool find_field(const char *line, size_t length, long field, const char **text, size_t *size)
-{
-    bool quoted = false;
-    size_t from = 0;
-
-    for (size_t i = 0; i <= length; ++i) {
-        if (i < length && line[i] == '"')
-            quoted = !quoted;
-        if (i < length && (line[i] != ',' || quoted))
-            continue;
-        if (--field == 0) {
-            *text = line + from;
-            *size = i - from;
-            return true;
-        }
-        from = i + 1;
-    }
-    return false;
-}
-
-/* IEEE 488.2, 8.7.1: with its headers on a meter repeats what it was asked, as in ':MEAS:VOLT:DC
- * +1.5E+00'. */
-static void skip_header(const char **text, size_t *size)
-{
-    size_t i = 0;
-
-    if (*size == 0 || (**text != ':' && !isalpha((unsigned char)**text)))
-        return;
-    while (i < *size && (isalnum((unsigned char)(*text)[i]) || strchr(":_*", (*text)[i])))
-        ++i;
-    if (i == *size || (*text)[i] != ' ')
-        return;
-    while (i < *size && (*text)[i] == ' ')
-        ++i;
-    *text += i;
-    *size -= i;
-}
-
-/* An entry of an error queue, -113,"Undefined header": no reading looks like that. */
-static bool is_error_entry(const char *line, size_t length)
-{
-    size_t i = 0;
-
-    if (i < length && (line[i] == '+' || line[i] == '-'))
-        ++i;
-    if (i == length || !isdigit((unsigned char)line[i]))
-        return false;
-    while (i < length && isdigit((unsigned char)line[i]))
-        ++i;
-    while (i < length && (line[i] == ' ' || line[i] == ','))
-        ++i;
-    return i < length && line[i] == '"';
-}
-
-static bool is_bare_integer(const char *line, size_t length)
-{
-    if (length == 0 || length > ACKNOWLEDGE_MAX)
-        return false;
-    for (size_t i = 0; i < length; ++i)
-        if (!isdigit((unsigned char)line[i]))
-            return false;
-    return true;
-}
-
-/* "17,032" or "+1,7E+01" where the bench file speaks neither of fields nor of a decimal comma: 17
- * and something else, or 17.032? SCPI itself writes a point (IEEE 488.2, 8.7.2 to 8.7.4), but a
- * meter set to another country may not. */
-static bool may_be_decimal_comma(const struct scpi *s, size_t channel, const char *text,
-                                 size_t size, const char *end)
-{
-    size_t i = 0;
-
-    if (s->decimal != NUMBER_POINT || section_given(s->instrument->values, "decimal") ||
-        section_given(s->instrument->channel[channel].values, "field"))
-        return false;
-    while (i < size && (text[i] == ' ' || text[i] == '+' || text[i] == '-'))
-        ++i;
-    if (i == size || text + size + 1 >= end || text[size + 1] < '0' || text[size + 1] > '9')
-        return false;
-    for (; i < size; ++i)
-        if (text[i] < '0' || text[i] > '9')
-            return false;
-    return true;
-}
-
-static bool give_channel(struct scpi *s, size_t channel, const char *line, size_t length,
-                         const struct driver_sink *sink)
-{
-    const struct benchfile_channel *c = &s->instrument->channel[channel];
-    double overload = section_number(c->values, "overload_from");
-    const struct scpi_channel *own = &s->channel[channel];
-    struct driver_reading reading = {
-        .channel = channel, .number = NAN, .digit = NAN, .range = own->range};
-    struct number number = {.value = NAN};
-    const char *text;
-    size_t size;
-
-    if (strcmp(section_text(c->values, "coupling"), "ac") == 0)
-        reading.flags |= STORE_FLAG_AC;
-    if (own->pattern && !is_overload_text(s, line, length)) {
-        struct pattern_part value, unit;
-
-        if (!pattern_match(own->pattern, line, length))
-            return false;
-        value = pattern_part(own->pattern, own->value);
-        unit = pattern_part(own->pattern, own->unit);
-        if (!value.text)
-            return false;
-        if (unit.text)
-            driver_set_unit(reading.unit, unit.text, unit.length);
-        text = value.text;
-        size = value.length;
-    } else if (own->pattern || s->decimal == NUMBER_COMMA) {
-        /* A meter that writes a decimal comma cannot part fields by it. */
-        text = line;
-        size = length;
-    } else if (!find_field(line, length, own->field, &text, &size)) {
-        return false;
-    }
-    if (s->crowded)
-        reading.flags |= STORE_FLAG_SUSPECT; /* which of the lines is the reading? */
-    if (is_overload_text(s, text, size) || number_word(text, size) == NUMBER_WORD_OVERLOAD) {
-        reading.flags |= STORE_FLAG_OVERLOAD;
-        sink->reading(sink->to, &reading);
-        return true;
-    }
-    if (!number_read(text, size, s->decimal, &number)) {
-        skip_header(&text, &size);
-        if (number_word(text, size) == NUMBER_WORD_NONE &&
-            !number_read(text, size, s->decimal, &number))
-            return false;
-    }
-    if (number_word(text, size) != NUMBER_WORD_NONE) {
-        reading.flags |= number_word(text, size) == NUMBER_WORD_OVERLOAD ? STORE_FLAG_OVERLOAD
-                                                                         : STORE_FLAG_SUSPECT;
-    } else if (may_be_decimal_comma(s, channel, text, size, line + length)) {
-        char event[200];
-
-        snprintf(event, sizeof event,
-                 "%s: '%.*s' may have a decimal comma or be several values; the reading has no "
-                 "value; say 'decimal = comma' or 'field = 1' in the bench file",
-                 c->name, (int)(length < 40 ? length : 40), line);
-        sink->event(sink->to, DRIVER_WARNING, "decimal", event);
-        reading.flags |= STORE_FLAG_SUSPECT;
-    } else if (fabs(number.value) >= OVERLOAD_FROM || fabs(number.value) >= overload) {
-        bool none = fabs(number.value - NOT_A_NUMBER_AT) < 1e33;
-
-        reading.flags |= none ? STORE_FLAG_SUSPECT : STORE_FLAG_OVERLOAD;
-    } else {
-        reading.number = number.value;
-        reading.digit = number.digit;
-        if (!reading.unit[0] || number.used < size)
-            driver_set_unit(reading.unit, text + number.used, size - number.used);
-        if (driver_is_unit_text(c, reading.unit))
-            reading.unit[0] = '\0';
-    }
-    sink->reading(sink->to, &reading);
-    return true;
-}
-
 static enum driver_heard identity_answer(struct scpi *s, const char *line, size_t length,
                                          const struct driver_sink *sink)
 {
     struct number number;
     char text[256];
 
-    if (is_error_entry(line, length))
+    if (scpianswer_is_error_entry(line, length))
         return DRIVER_IGNORED;
     if (number_read(line, length, NUMBER_POINT, &number) && number.used == length) {
         /* A late reading, not a name. But where none can be late, it is how the meter says that it
          * took the command, and it will say so before each reading, too. */
-        if (!s->late && !s->acknowledges && is_bare_integer(line, length)) {
+        if (!s->late && !s->acknowledges && scpianswer_is_bare_integer(line, length)) {
             s->acknowledges = true;
             snprintf(text, sizeof text,
                      "each command is acknowledged with a bare number, such as '%.*s'; such lines "
@@ -787,48 +452,26 @@ static enum driver_heard identity_answer(struct scpi *s, const char *line, size_
     return DRIVER_ANSWER;
 }
 
-/* Whether the command chooses what is measured: CONFigure and [SENSe:]FUNCtion (SCPI-1999, volume
- * 2, 3.1 and 18.9). In a list that has neither, each may. */
-static bool is_essential(const struct scpi_channel *channel, size_t index)
-{
-    bool any = false;
-
-    for (size_t i = 0; i < channel->configures; ++i) {
-        bool chooses = false;
-
-        for (const char *at = channel->configure[i]; at && *at; at = strchr(at, ';')) {
-            at += strspn(at, ";: ");
-            if (strncasecmp(at, "SENS", 4) == 0 && strchr(at, ':'))
-                at = strchr(at, ':') + 1;
-            chooses = chooses || strncasecmp(at, "CONF", 4) == 0 || strncasecmp(at, "FUNC", 4) == 0;
-        }
-        if (i == index && chooses)
-            return true;
-        any = any || chooses;
-    }
-    return !any;
-}
-
 /* The error queue was not empty after the command before. */
 static void judge(struct scpi *s, int64_t mono, const struct driver_sink *sink)
 {
-    struct scpi_channel *channel = &s->channel[s->at];
+    struct scpichannel *channel = &s->channel[s->at];
     size_t index = s->configuring - 1;
     char *command = channel->configure[index];
-    char text[2 * COMMAND_MAX + 160];
+    char text[2 * SCPICHANNEL_COMMAND_MAX + 160];
 
-    if (!is_essential(channel, index)) {
+    if (!scpichannel_is_essential(channel, index)) {
         snprintf(text, sizeof text, "the meter does not take '%s'; it is left out from now on",
                  command);
         for (size_t i = 0; i < s->instrument->channels; ++i)
-            if (same_configuration(s, i, s->at))
+            if (scpichannel_same_configuration(&s->channel[i], &s->channel[s->at]))
                 s->channel[i].skip[index] = true;
     } else if (channel->standard && strchr(command, ' ')) {
-        char whole[COMMAND_MAX];
+        char whole[SCPICHANNEL_COMMAND_MAX];
 
         snprintf(whole, sizeof whole, "%s", command);
         for (size_t i = s->instrument->channels; i-- > 0;)
-            if (i != s->at && same_configuration(s, i, s->at)) {
+            if (i != s->at && scpichannel_same_configuration(&s->channel[i], &s->channel[s->at])) {
                 s->channel[i].range = NAN;
                 *strchr(s->channel[i].configure[index], ' ') = '\0';
             }
@@ -846,7 +489,7 @@ static void judge(struct scpi *s, int64_t mono, const struct driver_sink *sink)
             command, s->instrument->channel[s->at].name,
             channel->configures > 1 ? " (and what else needs it)" : "");
         for (size_t i = 0; i < s->instrument->channels; ++i)
-            if (i != s->at && same_configuration(s, i, s->at))
+            if (i != s->at && scpichannel_same_configuration(&s->channel[i], &s->channel[s->at]))
                 s->channel[i].refused_until = mono + REFUSED_REST;
         channel->refused_until = mono + REFUSED_REST;
         s->careful = s->looked = false;
@@ -868,7 +511,7 @@ static enum driver_heard errors_answer(struct scpi *s, const char *line, size_t 
 
     if (!empty &&
         (!number_read(line, length, NUMBER_POINT, &number) || number.value != floor(number.value) ||
-         (s->recovering && !is_error_entry(line, length) && number.value != 0.0)))
+         (s->recovering && !scpianswer_is_error_entry(line, length) && number.value != 0.0)))
         return DRIVER_GARBAGE;
     s->waiting = WAITING_NOTHING;
     s->recovering = false;
@@ -893,11 +536,14 @@ static enum driver_heard errors_answer(struct scpi *s, const char *line, size_t 
 static enum driver_heard query_answer(struct scpi *s, const char *line, size_t length,
                                       const struct driver_sink *sink)
 {
+    uint32_t flags = s->crowded ? STORE_FLAG_SUSPECT : 0; /* which of the lines is the reading? */
     bool good = true;
 
     for (size_t i = s->asked; i < s->instrument->channels; ++i)
         if (i == s->asked || (is_active(s, i) && same_query(s, s->asked, i)))
-            good = give_channel(s, i, line, length, sink) && good;
+            good = scpianswer_reading(s->instrument, i, &s->channel[i], s->decimal, line, length,
+                                      flags, sink) &&
+                   good;
     if (!good)
         return DRIVER_GARBAGE;
     s->waiting = WAITING_NOTHING;
@@ -911,9 +557,9 @@ static enum driver_heard unasked(struct scpi *s, const char *line, size_t length
                                  const struct driver_sink *sink)
 {
     struct number number;
-    char text[COMMAND_MAX + 200];
+    char text[SCPICHANNEL_COMMAND_MAX + 200];
 
-    if (!s->read_last || s->crowded || is_error_entry(line, length) ||
+    if (!s->read_last || s->crowded || scpianswer_is_error_entry(line, length) ||
         !number_read(line, length, s->decimal, &number))
         return DRIVER_IGNORED;
     s->crowded = true;
@@ -963,7 +609,8 @@ static enum driver_heard scpi_message(void *state, const unsigned char *bytes, s
     for (size_t i = 0; i < s->ignores; ++i)
         if (pattern_match(s->ignore[i], line, length))
             return DRIVER_IGNORED;
-    if (s->acknowledges && s->waiting != WAITING_IDENTITY && is_bare_integer(line, length))
+    if (s->acknowledges && s->waiting != WAITING_IDENTITY &&
+        scpianswer_is_bare_integer(line, length))
         return DRIVER_IGNORED;
     switch (s->waiting) {
     case WAITING_NOTHING:
@@ -973,7 +620,7 @@ static enum driver_heard scpi_message(void *state, const unsigned char *bytes, s
     case WAITING_ERRORS:
         return errors_answer(s, line, length, time, sink);
     case WAITING_QUERY:
-        if (is_error_entry(line, length))
+        if (scpianswer_is_error_entry(line, length))
             return DRIVER_IGNORED; /* the rest of an answer of several lines */
         return query_answer(s, line, length, sink);
     }
@@ -985,7 +632,7 @@ static void scpi_expired(void *state, const struct driver_time *time,
 {
     struct scpi *s = state;
     enum scpi_waiting waiting = s->waiting;
-    char text[COMMAND_MAX + 128];
+    char text[SCPICHANNEL_COMMAND_MAX + 128];
 
     (void)time;
     s->late = true;
@@ -1060,7 +707,7 @@ const struct driver driver_scpi = {
     .name = "scpi",
     .about = "meters that are asked and answer, by IEEE 488.2 and SCPI-1999",
     .instrument_keys = instrument_keys,
-    .channel_keys = channel_keys,
+    .channel_keys = scpichannel_keys,
     .create = scpi_create,
     .destroy = scpi_destroy,
     .opened = scpi_opened,
