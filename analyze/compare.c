@@ -2,6 +2,7 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 #include "analyze/model/prediction.h"
 
@@ -166,6 +167,47 @@ enum status_code compare_item(const struct design *design, const struct evidence
     coil_free(coil);
     free(prediction);
     return code;
+}
+
+static bool same_amount(struct amount a, struct amount b)
+{
+    return (!amount_given(a) && !amount_given(b)) ||
+           fabs(a.value - b.value) <= 1e-9 * fmax(fabs(a.value), fabs(b.value));
+}
+
+static bool same_section(const struct design_section *a, const struct design_section *b)
+{
+    return a->shape == b->shape && same_amount(a->width, b->width) &&
+           same_amount(a->depth, b->depth);
+}
+
+static bool same_core(const struct design_core *a, const struct design_core *b)
+{
+    return a->form == b->form && a->air == b->air && same_section(&a->limb, &b->limb) &&
+           same_section(&a->yoke, &b->yoke) && same_section(&a->keeper, &b->keeper) &&
+           same_amount(a->limb_length, b->limb_length) && same_amount(a->spacing, b->spacing) &&
+           same_amount(a->pole_width, b->pole_width) && same_amount(a->gap, b->gap) &&
+           strcmp(a->iron, b->iron) == 0 && strcmp(a->keeper_iron, b->keeper_iron) == 0 &&
+           strcmp(a->yoke_iron, b->yoke_iron) == 0;
+}
+
+static bool same_wire(const struct wire *a, const struct wire *b)
+{
+    return a->metal == b->metal && a->covering == b->covering && a->strands == b->strands &&
+           fabs(a->diameter - b->diameter) <= 1e-9 * a->diameter;
+}
+
+bool compare_same_design(const struct design *a, const struct design *b)
+{
+    const struct design_winding *v = &a->winding;
+    const struct design_winding *w = &b->winding;
+
+    return same_core(&a->core, &b->core) && same_wire(&v->wire, &w->wire) &&
+           same_amount(v->turns[0], w->turns[0]) && same_amount(v->turns[1], w->turns[1]) &&
+           same_amount(v->wound_length, w->wound_length) && same_amount(v->wrap, w->wrap) &&
+           same_amount(v->interlayer, w->interlayer) && v->layers == w->layers &&
+           v->ends == w->ends && v->in_hand == w->in_hand && v->sections == w->sections &&
+           v->connection == w->connection && v->sense == w->sense;
 }
 
 double compare_measured_u(const struct evidence_set *set, const struct evidence_item *item)

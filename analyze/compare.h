@@ -25,6 +25,10 @@ struct compare_prediction {
 enum status_code compare_item(const struct design *design, const struct evidence_item *item,
                               struct compare_prediction *out, struct status *st);
 
+/* Whether two completed designs are of one coil: same iron, wire and winding, whatever their names,
+ * notes, supplies and limits. */
+bool compare_same_design(const struct design *a, const struct design *b);
+
 /* Standard uncertainty of the item itself: its own scatter and its instrument's gain together. */
 double compare_measured_u(const struct evidence_set *set, const struct evidence_item *item);
 
