@@ -85,7 +85,8 @@ static void print_warning(void *to, const char *text)
     fprintf(stderr, "warning: %s\n", text);
 }
 
-static int check(const char *path)
+/* database: what --database names; NULL without. */
+static int check(const char *path, const char *database)
 {
     struct benchfile *bench;
     size_t channels = 0;
@@ -96,8 +97,17 @@ static int check(const char *path)
     for (size_t i = 0; i < bench->instruments; ++i)
         channels += bench->instrument[i].channels;
     warnings = benchcheck_warn(bench, print_warning, NULL);
-    printf("%s: %s: %zu instruments, %zu channels", path, warnings ? "usable" : "good",
-           bench->instruments, channels);
+    if (!database && !bench->database) {
+        ++warnings;
+        fprintf(stderr,
+                "warning: %s: [store] database: none is given; truewoundd starts only with "
+                "--database FILE\n",
+                path);
+    }
+    fflush(stderr);
+    printf("%s: %s: %zu instrument%s, %zu channel%s", path, warnings ? "usable" : "good",
+           bench->instruments, bench->instruments == 1 ? "" : "s", channels,
+           channels == 1 ? "" : "s");
     if (warnings)
         printf(", %zu warning%s", warnings, warnings == 1 ? "" : "s");
     puts("");
@@ -136,7 +146,7 @@ int main(int argc, char **argv)
     argp_parse(&argp, argc, argv, 0, NULL, &arguments);
     switch (arguments.action) {
     case ACTION_CHECK:
-        return check(arguments.bench);
+        return check(arguments.bench, arguments.database);
     case ACTION_LIST:
         return list();
     case ACTION_PROBE:

@@ -50,6 +50,14 @@ tell() {
 sed "s|/tmp/railway-bench|$dir/ports|; s|^flush = .*|flush = 0.1 s\\ndatabase = $dir/bench.db|" \
     fixtures/railway-bench.ini >"$dir/bench.ini"
 "$build/acquire/truewoundd" --check --bench "$dir/bench.ini" >"$dir/out" || fail "$(cat "$dir/out")"
+grep -q ': good: ' "$dir/out" || fail "a good bench file is $(cat "$dir/out")"
+# A file without a database needs --database to start: it is not simply good.
+sed '/^database/d' "$dir/bench.ini" >"$dir/nowhere.ini"
+"$build/acquire/truewoundd" --check --bench "$dir/nowhere.ini" >"$dir/out" 2>&1 || fail "$(cat "$dir/out")"
+grep -q 'database: none is given' "$dir/out" && grep -q ': usable: ' "$dir/out" ||
+    fail "no word about a database: $(cat "$dir/out")"
+"$build/acquire/truewoundd" --check --bench "$dir/nowhere.ini" --database "$dir/x.db" >"$dir/out" 2>&1
+grep -q ': good: ' "$dir/out" || fail "with --database it is $(cat "$dir/out")"
 "$build/fixtures/simulated-bench" --scenario fixtures/railway.ini --ports "$dir/ports" --for 120 >"$dir/out" &
 bench_pid=$!
 n=0
