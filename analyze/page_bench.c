@@ -133,6 +133,12 @@ static bool put_row(struct rows *rows, const struct store_channel *channel,
                          latest->flags & STORE_FLAG_OVERLOAD && !isfinite(latest->value)
                              ? "beyond range"
                              : livetext_make(value, latest->value, channel->resolution, quantity));
+    if (isfinite(latest->value))
+        good = good &&
+               style_element(cell, "span", "sure",
+                             livetext_sure(value, latest->value,
+                                           livetext_u_of(page->store, latest, channel->resolution),
+                                           quantity));
     page_lists_ago(words, sizeof words, age);
     good = good && style_element(cell, "span", "age", words);
     flagwords_text(words, sizeof words, latest->flags);
@@ -312,6 +318,11 @@ bool page_bench_put_wanted(const struct page_view *view, xmlNode *parent)
                          isfinite(w.latest.value) ? livetext_make(text, w.latest.value, w.digit,
                                                                   quantity_find(w.quantity))
                                                   : "beyond range");
+    if (isfinite(w.latest.value))
+        good = good && style_element(parent, "span", "sure",
+                                     livetext_sure(text, w.latest.value,
+                                                   livetext_u_of(page->store, &w.latest, w.digit),
+                                                   quantity_find(w.quantity)));
     flagwords_text(words, sizeof words, w.latest.flags);
     return good && (!*words || style_element(parent, "span", "flags", words));
 }

@@ -20,10 +20,12 @@
 struct listing {
     struct store *store;
     struct table *table;
+    bool apart; /* for programs: value, u and unit in columns of their own */
     const struct quantity *quantity;
-    double digit;           /* SI, one digit of the channel listed; NaN not known */
-    const char *instrument; /* whose channels are being listed */
-    int64_t left;           /* rows still to be printed */
+    double digit;                         /* SI, one digit of the channel listed; NaN not known */
+    const char *instrument;               /* whose channels are being listed */
+    struct store_calibration calibration; /* of the reading before; id 0 none yet */
+    int64_t left;                         /* rows still to be printed */
     bool cut;
 };
 
@@ -53,11 +55,25 @@ static int channel_row(const struct store_channel *row, void *user)
     table_textf(listing->table, "%s.%s", listing->instrument, row->name);
     table_text(listing->table, row->quantity);
     if (store_read_latest(listing->store, row->id, &latest, &st) == STATUS_OK) {
-        table_text(listing->table,
-                   latest.flags & STORE_FLAG_OVERLOAD && !isfinite(latest.value)
-                       ? "beyond range"
-                       : livetext_make(value, latest.value, row->resolution, quantity));
-        table_text(listing->table, store_time_text(time, sizeof time, latest.time));
+        double u = livetext_u_of(listing->store, &latest, row->resolution);
+
+        if (listing->apart) {
+            table_figure(listing->table, latest.value, NAN);
+            table_figure(listing->table, u, NAN);
+            table_text(listing->table, quantity ? quantity->unit : NULL);
+        } else {
+            if (latest.flags & STORE_FLAG_OVERLOAD && !isfinite(latest.value))
+                snprintf(value, sizeof value, "beyond range");
+            else if (isfinite(u))
+                units_format(value, sizeof value, latest.value, u, quantity);
+            else
+                livetext_make(value, latest.value, row->resolution, quantity);
+            table_text(listing->table, value);
+        }
+        store_time_text(time, sizeof time, latest.time);
+        if (!listing->apart)
+            time[strlen("2026-11-25 17:37")] = '\0'; /* the seconds take a terminal's room */
+        table_text(listing->table, time);
         flag_cell(listing->table, latest.flags);
     }
     return 0;
@@ -81,9 +97,24 @@ static bool next_row(struct listing *listing)
     return !listing->cut;
 }
 
+/* Rows of one channel mostly share a calibration. */
+static double row_u(struct listing *listing, const struct store_reading *row)
+{
+    struct status st;
+
+    if (!row->calibration)
+        return NAN;
+    if (listing->calibration.id != row->calibration &&
+        store_bench_calibration_by_id(listing->store, row->calibration, &listing->calibration,
+                                      &st) != STATUS_OK)
+        return NAN;
+    return livetext_u(&listing->calibration, row, listing->digit);
+}
+
 static int reading_row(const struct store_reading *row, void *user)
 {
     struct listing *listing = user;
+    double scale = listing->quantity ? listing->quantity->shown_scale : 1.0;
     char time[32];
 
     if (!next_row(listing))
@@ -91,7 +122,8 @@ static int reading_row(const struct store_reading *row, void *user)
     table_textf(listing->table, "%s.%03d", store_time_text(time, sizeof time, row->time),
                 (int)(row->time / 1000 % 1000));
     table_digits(listing->table, shown(listing->quantity, row->value),
-                 listing->quantity ? listing->digit * listing->quantity->shown_scale : NAN);
+                 listing->quantity ? listing->digit * scale : NAN);
+    table_figure(listing->table, row_u(listing, row) * scale, NAN);
     flag_cell(listing->table, row->flags);
     return 0;
 }
@@ -121,8 +153,14 @@ static int keep_channel(const struct store_channel *row, void *user)
 static enum status_code list_channels(struct listing *listing, struct status *st)
 {
     table_column(listing->table, TABLE_NAME, "channel", "channel", NULL);
-    table_column(listing->table, TABLE_TEXT, "quantity", "quantity", NULL);
-    table_column(listing->table, TABLE_TEXT, "latest", "latest", NULL);
+    table_column(listing->table, TABLE_NAME, "quantity", "quantity", NULL);
+    if (listing->apart) {
+        table_column(listing->table, TABLE_FIGURE, "latest", "latest", NULL);
+        table_column(listing->table, TABLE_FIGURE, "u", "u", NULL);
+        table_column(listing->table, TABLE_TEXT, "unit", "unit", NULL);
+    } else {
+        table_column(listing->table, TABLE_NAME, "latest", "latest ± u", NULL);
+    }
     table_column(listing->table, TABLE_TEXT, "time", "at", "UTC");
     table_column(listing->table, TABLE_TEXT, "flags", "flags", NULL);
     return store_bench_instruments(listing->store, instrument_rows, listing, st);
@@ -145,6 +183,8 @@ static enum status_code list_readings(struct listing *listing, const char *name,
     table_column(listing->table, TABLE_FIGURE, "value",
                  listing->quantity ? listing->quantity->name : "value",
                  listing->quantity ? listing->quantity->symbol : NULL);
+    table_column(listing->table, TABLE_FIGURE, "u", "u",
+                 listing->quantity ? listing->quantity->symbol : NULL);
     table_column(listing->table, TABLE_TEXT, "flags", "flags", NULL);
     return store_read_range(listing->store, channel, from, to, reading_row, listing, st);
 }
@@ -165,7 +205,7 @@ static int run(struct command_context *context, int argc, char **argv)
                                             {"last", required_argument, NULL, LAST},
                                             {"rows", required_argument, NULL, ROWS},
                                             {NULL, 0, NULL, 0}};
-    struct listing listing = {.left = ROWS_MAX};
+    struct listing listing = {.left = ROWS_MAX, .apart = context->form != COMMAND_TEXT};
     struct status st;
     bool events = false;
     double last = LAST_STANDARD_S;
@@ -215,6 +255,9 @@ static int run(struct command_context *context, int argc, char **argv)
         table_note(listing.table, optind < argc || events
                                       ? "none in that time; --last '1 day' looks further back"
                                       : "nothing was measured yet; truewoundd stores readings");
+    if (!events && table_rows(listing.table))
+        table_note(listing.table, "u is one standard uncertainty by the accuracy that the bench "
+                                  "file states; none where it states none");
     if (listing.cut)
         table_note(listing.table, "more rows follow; --rows and --last choose");
     store_close(listing.store, NULL);

@@ -299,6 +299,9 @@ def check_browser(browser):
 
     # Live: another limb on the clips is seen without touching the page.
     before = browser.until("the reading", lambda: browser.text("#wanted b"))
+    # fixtures/railway-bench.ini states the meter's accuracy
+    sure = browser.text("#wanted .sure")
+    check(sure.startswith("\u00b1 ") and sure.endswith(" \u03a9"), "how sure: " + repr(sure))
     hands("connect meter pair")
     browser.until("the pair's resistance on the page",
                   lambda: browser.text("#wanted b") not in ("", before) and
