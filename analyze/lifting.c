@@ -454,7 +454,8 @@ static void put_worst(struct lifting *l, const struct lifting_options *options)
     }
     coil_free(coil);
     free(prediction);
-    if (!l->worst || l->fit.kind == LIFT_NOTHING)
+    /* What contradicts the design is not carried to another current by it. */
+    if (!l->worst || l->fit.kind == LIFT_NOTHING || l->hint == LIFTING_TOO_STRONG)
         return;
     move = log(lifting_pull(d, l->worst_current, l->gap, contact) /
                lifting_pull(d, l->current, l->gap, contact));
@@ -462,7 +463,11 @@ static void put_worst(struct lifting *l, const struct lifting_options *options)
     l->worst_pull.low *= lifting_pull(d, l->worst_current_low, l->gap, contact) /
                          lifting_pull(d, l->worst_current, l->gap, contact) *
                          exp(-COVERAGE * SHAPE_U * fabs(move));
-    l->safe = l->worst_pull.low > 0.0 ? l->worst_pull.low / l->factor : NAN;
+    /* A greater current pulls more, but a load to be hung rests on what was tried. */
+    l->untried = l->worst_pull.low > l->pull.low;
+    l->safe = l->pull.low > 0.0 && l->worst_pull.low > 0.0
+                  ? fmin(l->worst_pull.low, l->pull.low) / l->factor
+                  : NAN;
 }
 
 static double keeper_weight(const struct design *d)

@@ -85,7 +85,8 @@ struct lifting {
     struct lifting_figure worst_pull; /* N */
     double wanted;                    /* N; NaN: no load stated */
     double factor;
-    double safe; /* N; NaN: no lower bound */
+    double safe;  /* N; NaN: no lower bound, or trials that contradict the design */
+    bool untried; /* safe rests on the trials, though the worst day's current would pull more */
 
     double residual;              /* N, predicted, after that current at that gap */
     struct lifting_figure sticks; /* N, from trials; low 0 high INFINITY: none */

@@ -178,6 +178,12 @@ static void say_margin(FILE *out, const struct lifting *l)
         1e3 * l->worst_current);
     if (l->fit.kind == LIFT_NOTHING)
         return;
+    if (l->hint == LIFTING_TOO_STRONG) {
+        say(out, "holds then",
+            "not worked out, and no safe load named: the trials contradict the "
+            "design. Settle that first.");
+        return;
+    }
     say(out, "holds then", "%s", lifting_figure_words(a, sizeof a, &l->worst_pull));
     best = l->worst_pull.value / l->wanted;
     least = l->worst_pull.low / l->wanted;
@@ -196,8 +202,9 @@ static void say_margin(FILE *out, const struct lifting *l)
                 l->worst_pull.high / l->wanted, lifting_words(a, sizeof a, l->wanted));
     }
     if (isfinite(l->safe))
-        say(out, "advice", "hang no more than %s on it: the sure pull over %.2g.",
-            lifting_words(a, sizeof a, l->safe), l->factor);
+        say(out, "advice", "hang no more than %s on it: the sure pull%s over %.2g.",
+            lifting_words(a, sizeof a, l->safe),
+            l->untried ? " of the trials, for nothing was tried beyond," : "", l->factor);
     else
         say(out, "advice", "no safe load can be named: nothing held yet.");
 }

@@ -270,6 +270,19 @@ static void test_hints(void **state)
     add(g, 400, false, EVIDENCE_HELD, 0.176);
     l = study(entry, g);
     assert_int_equal(l->hint, LIFTING_TOO_STRONG);
+    /* no load is named by a design that the trials contradict */
+    assert_true(isnan(l->safe) && isnan(l->worst_pull.value) && l->worst_pull.low <= 0);
+    lifting_free(l);
+    /* tried at a fifth of the working current: what nobody tried is not called safe */
+    evidence_clear(&g->evidence);
+    add(g, 0.8 * lifting_pull(&entry->design, 0.035, 0, 0.05e-3), false, EVIDENCE_HELD, 0.035);
+    add(g, 1.2 * lifting_pull(&entry->design, 0.035, 0, 0.05e-3), false, EVIDENCE_NOT_LIFTED,
+        0.035);
+    l = study(entry, g);
+    assert_int_equal(l->hint, LIFTING_AGREES);
+    assert_true(l->worst && l->worst_current > 0.1 && l->untried);
+    assert_true(l->worst_pull.low > l->pull.low);
+    assert_true(near(l->safe, l->pull.low / l->factor, 1e-9));
     lifting_free(l);
     free(g);
     free(entry);
