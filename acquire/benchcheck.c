@@ -61,6 +61,8 @@ static bool is_known(const struct benchfile_instrument *instrument, const char *
     for (size_t i = 0; i < sizeof names / sizeof names[0]; ++i)
         if (strcmp(group, names[i]) == 0)
             return true;
+    if (strncmp(group, "other", 5) == 0)
+        return true; /* it keeps what it takes away from the numbers beside it */
     for (size_t i = 0; i < instrument->channels; ++i) {
         const struct benchfile_channel *channel = &instrument->channel[i];
         const char *field = section_text(channel->values, "field");
@@ -70,7 +72,7 @@ static bool is_known(const struct benchfile_instrument *instrument, const char *
 
         if (strncmp(group, name, length) == 0 &&
             (group[length] == '\0' || strcmp(group + length, "_unit") == 0 ||
-             strcmp(group + length, "_oz") == 0))
+             strcmp(group + length, "_oz") == 0 || strcmp(group + length, "_minus") == 0))
             return true;
         if (unit && strcmp(group, unit) == 0)
             return true;

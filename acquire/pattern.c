@@ -1,6 +1,7 @@
 #include "acquire/pattern.h"
 
 #include <stdlib.h>
+#include <string.h>
 
 #define PCRE2_CODE_UNIT_WIDTH 8
 #include <pcre2.h>
@@ -13,6 +14,7 @@ struct pattern {
     pcre2_match_data *data;
     pcre2_match_context *context;
     const char *line;
+    size_t length; /* of line */
 };
 
 enum status_code pattern_new(const char *text, struct pattern **result, struct status *st)
@@ -66,6 +68,7 @@ int pattern_group(const struct pattern *pattern, const char *name)
 bool pattern_match(struct pattern *pattern, const char *line, size_t length)
 {
     pattern->line = line;
+    pattern->length = length;
     return pcre2_match(pattern->code, (PCRE2_SPTR)line, length, 0, 0, pattern->data,
                        pattern->context) > 0;
 }
@@ -93,4 +96,92 @@ const char *pattern_group_name(const struct pattern *pattern, size_t index)
     pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMETABLE, &table);
     /* Each entry is the group's number in two bytes, then its name. */
     return index < count ? (const char *)table + index * size + 2 : NULL;
+}
+
+/* ---- what stands beside a number ---- */
+
+static bool is_digit_at(const struct pattern *pattern, size_t at)
+{
+    return at < pattern->length && pattern->line[at] >= '0' && pattern->line[at] <= '9';
+}
+
+/* Whether the byte belongs to another named group than the one that begins at `from`. */
+static bool is_named(const struct pattern *pattern, size_t at, size_t from)
+{
+    const PCRE2_SIZE *ovector = pcre2_get_ovector_pointer(pattern->data);
+    uint32_t count = pcre2_get_ovector_count(pattern->data);
+    const char *name;
+
+    for (size_t i = 0; (name = pattern_group_name(pattern, i)); ++i) {
+        int group = pattern_group(pattern, name);
+
+        if (group < 0 || (uint32_t)group >= count || ovector[2 * group] == PCRE2_UNSET)
+            continue;
+        if (ovector[2 * group] <= at && at < ovector[2 * group + 1] &&
+            !(ovector[2 * group] <= from && from < ovector[2 * group + 1]))
+            return true;
+    }
+    return false;
+}
+
+/* A minus alone in front of the number, behind it spaces or one separator at most. */
+static bool is_minus_before(const struct pattern *pattern, size_t from)
+{
+    const char *line = pattern->line;
+    size_t at = from;
+
+    while (at > 0 && (line[at - 1] == ' ' || line[at - 1] == '\t'))
+        --at;
+    if (at > 0 && strchr(",;:|", line[at - 1]))
+        --at;
+    while (at > 0 && (line[at - 1] == ' ' || line[at - 1] == '\t'))
+        --at;
+    if (at >= 3 && memcmp(line + at - 3, "\xe2\x88\x92", 3) == 0)
+        return !is_named(pattern, at - 1, from); /* U+2212 */
+    if (at == 0 || line[at - 1] != '-' || is_named(pattern, at - 1, from))
+        return false;
+    /* 2026-11-25 and --,1 are no signs. */
+    return at == 1 || (!is_digit_at(pattern, at - 2) && line[at - 2] != '-');
+}
+
+bool pattern_cuts_number(const struct pattern *pattern, int group, enum number_decimal decimal)
+{
+    struct pattern_part part = pattern_part(pattern, group);
+    const char *line = pattern->line;
+    struct pattern_part all = pattern_part(pattern, 0);
+    size_t from, end, first;
+
+    if (!part.text || part.length == 0)
+        return false;
+    from = (size_t)(part.text - line);
+    end = from + part.length;
+    for (first = from; first < end && (line[first] == ' ' || line[first] == '\t');)
+        ++first;
+    if (first == end)
+        return false;
+    if ((is_digit_at(pattern, first) || line[first] == '.') && is_minus_before(pattern, from))
+        return true;
+    if (from > 0 && (is_digit_at(pattern, from) || line[from] == '.') &&
+        !is_named(pattern, from - 1, from) &&
+        (is_digit_at(pattern, from - 1) || (from > 1 && is_digit_at(pattern, from - 2) &&
+                                            ((line[from - 1] == '.' && decimal != NUMBER_COMMA) ||
+                                             (line[from - 1] == ',' && decimal == NUMBER_COMMA)))))
+        return true;
+    if (end == pattern->length || !(is_digit_at(pattern, end - 1) || line[end - 1] == '.') ||
+        is_named(pattern, end, from))
+        return false;
+    if (is_digit_at(pattern, end))
+        return true;
+    if (line[end] == 'e' || line[end] == 'E')
+        return is_digit_at(pattern, end + 1) ||
+               (end + 1 < pattern->length && (line[end + 1] == '+' || line[end + 1] == '-') &&
+                is_digit_at(pattern, end + 2));
+    if (!is_digit_at(pattern, end + 1))
+        return false;
+    if (line[end] == '.')
+        return decimal != NUMBER_COMMA;
+    /* A comma parts numbers, or is a decimal one; what the pattern goes over has been thought of.
+     */
+    return line[end] == ',' && (decimal == NUMBER_COMMA ||
+                                (decimal == NUMBER_EITHER && all.text + all.length == line + end));
 }

@@ -8,6 +8,7 @@
 #include <stdbool.h>
 #include <stddef.h>
 
+#include "acquire/number.h"
 #include "db/status.h"
 
 struct pattern;
@@ -32,6 +33,12 @@ bool pattern_match(struct pattern *pattern, const char *line, size_t length);
 /* Group number `group` of the last match that succeeded (0: the whole of it); it points into the
  * line then matched. */
 struct pattern_part pattern_part(const struct pattern *pattern, int group);
+
+/* True when the group's text, a number, seems to be part of a longer one: a sign, a digit, a
+ * decimal mark or an exponent beside it that belongs to no named group, as in V=(?<v>\d+) for
+ * 'V=-12.5' or
+ * .*(?<v>\d+) for '125'. Of the last match that succeeded; its line must still be there. */
+bool pattern_cuts_number(const struct pattern *pattern, int group, enum number_decimal decimal);
 
 /* The name of the pattern's named group number index, counted from 0 in the order of the alphabet;
  * NULL beyond the last. */

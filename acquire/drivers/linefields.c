@@ -18,6 +18,7 @@ struct line_pattern {
     int value[BENCHFILE_CHANNELS_MAX]; /* -1: the pattern has no such group */
     int unit[BENCHFILE_CHANNELS_MAX];
     int ounces[BENCHFILE_CHANNELS_MAX]; /* added to pounds */
+    int minus[BENCHFILE_CHANNELS_MAX];  /* the sign, where it stands apart */
     int stable, unstable, sequence, hold, low_battery;
 };
 
@@ -26,7 +27,8 @@ struct linefields {
     size_t patterns;
     struct line_pattern pattern[LINEFIELDS_PATTERNS_MAX];
     struct pattern *overload;
-    long column[BENCHFILE_CHANNELS_MAX]; /* from 1; 0: by pattern */
+    long column[BENCHFILE_CHANNELS_MAX];      /* from 1; 0: by pattern */
+    long sign_column[BENCHFILE_CHANNELS_MAX]; /* 0: the sign is with the number */
     bool columns;
     size_t column_count, other_count; /* columns of the lines so far; of one that had others */
     char separator;
@@ -58,6 +60,8 @@ static void find_groups(const struct linefields *fields, struct line_pattern *p)
         }
         snprintf(name, sizeof name, "%.40s_oz", field ? field : channel->name);
         p->ounces[i] = pattern_group(p->pattern, name);
+        snprintf(name, sizeof name, "%.40s_minus", field ? field : channel->name);
+        p->minus[i] = pattern_group(p->pattern, name);
     }
     p->stable = pattern_group(p->pattern, "stable");
     p->unstable = pattern_group(p->pattern, "unstable");
@@ -102,6 +106,12 @@ static enum status_code check_channels(struct linefields *fields, struct status 
         bool found = false;
 
         fields->column[i] = section_integer(channel->values, "column");
+        fields->sign_column[i] = section_integer(channel->values, "sign_column");
+        if (fields->sign_column[i] > 0 && fields->column[i] == 0)
+            code =
+                section_fail(channel->values, "sign_column", st,
+                             "goes with a column; in a pattern the sign is a group (?<%s_minus>-)",
+                             field ? field : channel->name);
         if (fields->column[i] > 0) {
             fields->columns = true;
             continue;
@@ -216,6 +226,8 @@ static bool read_field(const struct linefields *fields, const struct benchfile_c
 /* What belongs to one channel's field. Parts without text are absent. */
 struct field {
     struct pattern_part value, unit, ounces;
+    bool minus;      /* the line says elsewhere that it is below zero */
+    const char *why; /* the value cannot be told from its text; NULL: it can */
 };
 
 /* One channel's text into a reading. The text may end with a unit. */
@@ -228,6 +240,7 @@ static void give_field(struct linefields *fields, size_t channel, const struct f
     struct driver_reading reading = {
         .channel = channel, .number = NAN, .digit = NAN, .range = NAN, .flags = flags};
     struct number number, ounces;
+    const char *why = field->why;
     bool good;
 
     reading.flags |= kind_flag(c);
@@ -243,10 +256,15 @@ static void give_field(struct linefields *fields, size_t channel, const struct f
             driver_set_unit(reading.unit, "lb", 2);
         }
     }
+    if (good && field->minus) {
+        if (signbit(number.value))
+            why = "it has two signs";
+        number.value = -number.value;
+    }
     if (is_overload_text(fields, text, length) ||
         number_word(text, length) == NUMBER_WORD_OVERLOAD) {
         reading.flags |= STORE_FLAG_OVERLOAD;
-    } else if (good) {
+    } else if (good && !why) {
         reading.number = number.value;
         reading.digit = number.digit;
         if (!reading.unit[0])
@@ -259,10 +277,11 @@ static void give_field(struct linefields *fields, size_t channel, const struct f
     } else if (number_word(text, length) == NUMBER_WORD_INVALID) {
         reading.flags |= STORE_FLAG_SUSPECT;
     } else {
-        char event[160];
+        char event[320];
 
-        snprintf(event, sizeof event, "%s: '%.*s' is no number; the reading has no value", c->name,
-                 (int)(length < 60 ? length : 60), text);
+        snprintf(event, sizeof event, "%s: '%.*s' is no number%s%s; the reading has no value",
+                 c->name, (int)(length < 60 ? length : 60), text, good ? ": " : "",
+                 good ? why : "");
         sink->event(sink->to, DRIVER_WARNING, "number", event);
         reading.flags |= STORE_FLAG_SUSPECT;
     }
@@ -316,11 +335,23 @@ static uint32_t check_sequence(struct linefields *fields, struct pattern_part pa
     return STORE_FLAG_LOST;
 }
 
+static bool is_blank(struct pattern_part part)
+{
+    while (part.length > 0 && isspace((unsigned char)*part.text))
+        ++part.text, --part.length;
+    return part.length == 0;
+}
+
+static bool is_decimal(const struct benchfile_channel *channel)
+{
+    return strcmp(section_text(channel->values, "form"), "decimal") == 0;
+}
+
 static bool takes_part(const struct line_pattern *p, int group)
 {
     struct pattern_part part = pattern_part(p->pattern, group);
 
-    return part.text && part.length > 0;
+    return part.text && !is_blank(part);
 }
 
 static bool give_pattern(struct linefields *fields, const struct line_pattern *p, bool *lost,
@@ -342,8 +373,14 @@ static bool give_pattern(struct linefields *fields, const struct line_pattern *p
     for (size_t i = 0; i < fields->instrument->channels; ++i) {
         struct field field = {.value = pattern_part(p->pattern, p->value[i]),
                               .unit = pattern_part(p->pattern, p->unit[i]),
-                              .ounces = pattern_part(p->pattern, p->ounces[i])};
+                              .ounces = pattern_part(p->pattern, p->ounces[i]),
+                              .minus = takes_part(p, p->minus[i])};
 
+        if (is_decimal(&fields->instrument->channel[i]) &&
+            pattern_cuts_number(p->pattern, p->value[i], fields->decimal))
+            field.why = "a sign, a digit or an exponent beside it belongs to no group of the "
+                        "pattern; let the group take all of the number, or a group (?<other>...) "
+                        "what is none of it";
         if (p->value[i] > 0 && field.value.text)
             give_field(fields, i, &field, flags, sink);
     }
@@ -383,11 +420,28 @@ static bool is_usual_count(struct linefields *fields, size_t count, bool all)
     return usual;
 }
 
-static bool is_blank(struct pattern_part part)
+/* The sign in a column of its own. One that the bench file does not know of must not get lost. */
+static void read_sign(const struct linefields *fields, size_t channel,
+                      const struct pattern_part *column, struct field *field)
 {
+    long at = fields->sign_column[channel] > 0 ? fields->sign_column[channel]
+                                               : fields->column[channel] - 1;
+    struct pattern_part part = {"", 0};
+
+    if (at > 0)
+        part = column[at - 1];
     while (part.length > 0 && isspace((unsigned char)*part.text))
         ++part.text, --part.length;
-    return part.length == 0;
+    while (part.length > 0 && isspace((unsigned char)part.text[part.length - 1]))
+        --part.length;
+    field->minus = part.length == 1 && *part.text == '-';
+    if (fields->sign_column[channel] == 0) {
+        if (field->minus)
+            field->why = "the column before it is a minus; say sign_column in the bench file";
+        field->minus = false;
+    } else if (!field->minus && part.length > 0 && !(part.length == 1 && *part.text == '+')) {
+        field->why = "its sign is neither + nor -";
+    }
 }
 
 /* Splits at the separator; false when a channel's column is missing or none holds a number, so that
@@ -407,7 +461,7 @@ static bool give_columns(struct linefields *fields, const char *line, size_t len
 
         if (fields->column[i] == 0)
             continue;
-        if ((size_t)fields->column[i] > count)
+        if ((size_t)fields->column[i] > count || (size_t)fields->sign_column[i] > count)
             return false;
         part = &column[fields->column[i] - 1];
         if (is_overload_text(fields, part->text, part->length) ||
@@ -427,6 +481,7 @@ static bool give_columns(struct linefields *fields, const char *line, size_t len
         if (fields->column[i] == 0)
             continue;
         field.value = column[fields->column[i] - 1];
+        read_sign(fields, i, column, &field);
         if (!is_blank(field.value)) /* nothing new there */
             give_field(fields, i, &field, flags, sink);
     }

@@ -14,8 +14,8 @@
  * A meter that does not know a function stays in the one before and answers READ? all the same: the
  * number would be volts in an ohm channel. So the error queue is read after CONFIGURE. When it is
  * not empty the commands are sent again, each followed by a look into the queue, to find the one
- * that was refused: one that chooses the function takes its channels out, any other is left out from
- * then on. */
+ * that was refused: one that chooses the function takes its channels out, any other is left out
+ * from then on. */
 #include <ctype.h>
 #include <math.h>
 #include <stdio.h>

@@ -122,6 +122,7 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
         .channel = channel, .number = NAN, .digit = NAN, .range = own->range, .flags = flags};
     struct number number = {.value = NAN};
     const char *text;
+    bool cut = false;
     size_t size;
 
     if (strcmp(section_text(c->values, "coupling"), "ac") == 0)
@@ -135,6 +136,7 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
         unit = pattern_part(own->pattern, own->unit);
         if (!value.text)
             return false;
+        cut = pattern_cuts_number(own->pattern, own->value, decimal);
         if (unit.text)
             driver_set_unit(reading.unit, unit.text, unit.length);
         text = value.text;
@@ -161,6 +163,16 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
     if (number_word(text, size) != NUMBER_WORD_NONE) {
         reading.flags |= number_word(text, size) == NUMBER_WORD_OVERLOAD ? STORE_FLAG_OVERLOAD
                                                                          : STORE_FLAG_SUSPECT;
+    } else if (cut) {
+        char event[240];
+
+        snprintf(event, sizeof event,
+                 "%s: '%.*s' is no number: in '%.*s' a sign, a digit or an exponent beside it "
+                 "belongs to no group of the pattern; the reading has no value",
+                 c->name, (int)(size < 40 ? size : 40), text, (int)(length < 60 ? length : 60),
+                 line);
+        sink->event(sink->to, DRIVER_WARNING, "number", event);
+        reading.flags |= STORE_FLAG_SUSPECT;
     } else if (may_be_decimal_comma(instrument, channel, decimal, text, size, line + length)) {
         char event[200];
 

@@ -614,6 +614,101 @@ static void commands(void **state)
     fed_free(fed);
 }
 
+/* A pattern that takes a part of a number only must not make another number of it; what stands
+ * beside a number for another reason is told by a group. */
+static void cut_numbers(void **state)
+{
+    static const struct {
+        const char *keys, *line;
+        const char *expected; /* the value, or NULL: there is none, and an event says why */
+    } cases[] = {
+        {"pattern = V=(?<v>[0-9]+)\n", "V=12", "12"},
+        {"pattern = V=(?<v>[0-9]+)\n", "V=12.5", NULL},
+        {"pattern = V=(?<v>[0-9]+)\n", "V=12,5", NULL},
+        {"pattern = V=(?<v>[0-9]+)\ndecimal = point\n", "V=12,5", "12"},
+        {"pattern = V=(?<v>[0-9.]+)\n", "V=1.25E-3", NULL},
+        {"pattern = V=(?<v>[0-9.]+).*\n", "V=1.25e3", NULL},
+        {"pattern = V=(?<v>[0-9.]+)E\n", "V=1.25E", "1.25"},
+        {"pattern = V=(?<v>[0-9.]{4})\n", "V=12.34567", NULL},
+        {"pattern = V=.*(?<v>[0-9]+[.][0-9]+)\n", "V=12.5", NULL},
+        {"pattern = (?<v>[0-9]+)$\n", "V=12.5", NULL},
+        {"pattern = V=-?(?<v>[0-9.]+)\n", "V=-12.5", NULL},
+        {"pattern = V=-?(?<v>[0-9.]+)\n", "V=12.5", "12.5"},
+        {"pattern = V=[-+] *(?<v>[0-9.]+)\n", "V=-  12.5", NULL},
+        {"pattern = V=[-+],(?<v>[ 0-9.]+)\n", "V=-,  12.5", NULL},
+        {"pattern = V=\xe2\x88\x92(?<v>[0-9.]+)\n",
+         "V=\xe2\x88\x92"
+         "12.5",
+         NULL},
+        {"pattern = V=(?<v>[-+ ]*[0-9.]+)\n", "V=-  12.5", "-12.5"},
+        /* no signs, no parts of it */
+        {"pattern = [-0-9]+ (?<v>[0-9.]+)$\n", "2026-11-25 12.5", "12.5"},
+        {"pattern = ^[0-9]+-(?<v>[0-9.]+)$\n", "1-12.5", "12.5"},
+        {"pattern = ^--,(?<v>[0-9.]+)$\n", "--,12.5", "12.5"},
+        {"pattern = ^(?<other>[0-9]{2})(?<v>[0-9]{4})$\n", "011234", "1234"},
+        {"pattern = ^[0-9]{2}(?<v>[0-9]{4})$\n", "011234", NULL},
+        {"pattern = ^(?<other>-),(?<v>[0-9.]+)$\n", "-,12.5", "12.5"},
+        {"pattern = ^(?<v>[0-9]+)(?<other2>[.][0-9]+)$\n", "12.5", "12"},
+        {"pattern = ^(?<v>[0-9.]+),[0-9.]+$\n", "12.5,13.5", "12.5"},
+        /* the sign apart, told */
+        {"pattern = ^(?:(?<v_minus>-)|[+]),(?<v>[ 0-9.]+)$\n", "-,  12.5", "-12.5"},
+        {"pattern = ^(?:(?<v_minus>-)|[+]),(?<v>[ 0-9.]+)$\n", "+,  12.5", "12.5"},
+        {"pattern = ^(?<v_minus>[- ]) *(?<v>[0-9.]+)$\n", "   12.5", "12.5"},
+        {"pattern = ^(?<v_minus>[- ]) *(?<v>[0-9.]+)$\n", "-  12.5", "-12.5"},
+        {"pattern = ^(?<v>[0-9.]+)(?<v_minus>-?)$\n", "12.5-", "-12.5"},
+        {"pattern = ^(?:P|(?<v_minus>N))(?<v>[-0-9.]+)$\n", "N12.5", "-12.5"},
+        {"pattern = ^(?:P|(?<v_minus>N))(?<v>[-0-9.]+)$\n", "N-12.5", NULL},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i) {
+        struct text bench = {0};
+        struct text line = {0};
+        struct fed *fed;
+        double value = NAN;
+        const char *at;
+
+        text_add(&bench, HEAD "%s[channel x.v]\nquantity = voltage\n", cases[i].keys);
+        text_add(&line, "%s\r\n", cases[i].line);
+        fed = fed_new(bench.bytes);
+        fed_text(fed, line.bytes);
+        at = strstr(fed->out.bytes, "v ");
+        if (cases[i].expected ? !at || sscanf(at + 2, "%lf", &value) != 1 ||
+                                    fabs(value - atof(cases[i].expected)) > 1e-9 ||
+                                    strstr(fed->out.bytes, "event")
+                              : !strstr(fed->out.bytes, "event number: v: ") ||
+                                    !strstr(fed->out.bytes, "\nv unknown suspect\n"))
+            fail_msg("%s on '%s': %s", cases[i].keys, cases[i].line, fed->out.bytes);
+        fed_free(fed);
+        text_free(&bench);
+        text_free(&line);
+    }
+}
+
+/* A sign in a column of its own: told of, or at least not lost. */
+static void sign_column(void **state)
+{
+    struct fed *fed = fed_new(HEAD "[channel x.v]\nquantity = mass\nunit = kg\ncolumn = 3\n"
+                                   "sign_column = 2\n");
+
+    (void)state;
+    fed_text(fed, "ST,+,  1.872\r\nST,-,  0.455\r\nST, ,  1.000\r\nST,?,  1.000\r\nST,+, -1.0\r\n"
+                  "ST,-, -1.0\r\n");
+    fed_expect(fed, "v 1.872 digit=0.001\nv -0.455 digit=0.001\nv 1 digit=0.001\n"
+                    "event number: v: '  1.000' is no number: its sign is neither + nor -; the "
+                    "reading has no value\nv unknown suspect\n"
+                    "v -1 digit=0.1\n"
+                    "event number: v: ' -1.0' is no number: it has two signs; the reading has no "
+                    "value\nv unknown suspect\n");
+    fed_free(fed);
+    fed = fed_new(HEAD "[channel x.v]\nquantity = mass\nunit = kg\ncolumn = 3\n");
+    fed_text(fed, "ST,+,  1.872\r\nST,-,  0.455\r\n");
+    fed_expect(fed, "v 1.872 digit=0.001\n"
+                    "event number: v: '  0.455' is no number: the column before it is a minus; say "
+                    "sign_column in the bench file; the reading has no value\nv unknown suspect\n");
+    fed_free(fed);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -626,6 +721,8 @@ int main(void)
         cmocka_unit_test(scale),
         cmocka_unit_test(overloads),
         cmocka_unit_test(columns),
+        cmocka_unit_test(cut_numbers),
+        cmocka_unit_test(sign_column),
         cmocka_unit_test(spaces_part_columns),
         cmocka_unit_test(line_ends),
         cmocka_unit_test(own_ends),
