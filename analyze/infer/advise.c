@@ -16,6 +16,12 @@
 #define NEAR        0.9  /* of the best rate: as good as the best */
 #define KNOWN       0.9  /* probability at which a finding counts as known */
 #define EXPECT_MAX  4
+/* What it costs to miss a finding, as a factor on its bits. A limb that cancels leaves next to no
+ * pull, no resistance shows it, and it is found when the magnet is built in (common practice, no
+ * source). The sum stays concave in the probabilities, so no measurement is worth less than
+ * nothing. */
+#define COST_CANCEL 2.0
+#define SORTS       (2 * VERDICT_FINDINGS_MAX) /* a finding, with and without the limits kept */
 
 /* What one item of an option would read for each coil. */
 struct column {
@@ -67,7 +73,7 @@ size_t advise_usual(const struct design *design, struct advise_option *option, s
         option_expect(o, "resistance", "b", "meter");
         o = option_new(option, &n, max, "resistance of the pair", 1);
         option_expect(o, "resistance", "pair", "meter");
-        o = option_new(option, &n, max, "polarity of both poles with a compass", 2);
+        o = option_new(option, &n, max, "polarity of both poles with a compass", 1);
         option_expect(o, "polarity", "a", "");
         option_expect(o, "polarity", "b", "");
     }
@@ -282,6 +288,30 @@ static double outcome(const struct column *c, size_t d, size_t e)
     return c->reading[d] + c->noise[d] * gsl_cdf_ugaussian_Pinv(u);
 }
 
+static size_t sort_of(const struct verdict_draw *d)
+{
+    return 2 * d->variant.finding + (d->good ? 1 : 0);
+}
+
+/* Uncertainty left in the shares of the sorts: of the findings alone, and with the limits and what
+ * each finding costs. */
+static double still_open(const double share[SORTS], double *worth)
+{
+    const struct finding *table = finding_table(NULL);
+    double bits = 0;
+
+    *worth = 0;
+    for (size_t i = 0; i < SORTS; i += 2) {
+        double both = plogp(share[i]) + plogp(share[i + 1]);
+
+        if (share[i] + share[i + 1] <= 0)
+            continue;
+        bits += plogp(share[i] + share[i + 1]);
+        *worth += (table[i / 2].faults & FINDING_CANCEL ? COST_CANCEL : 1) * both;
+    }
+    return bits;
+}
+
 static bool decided(double pass, double sure)
 {
     return pass >= sure || 1 - pass >= sure;
@@ -290,16 +320,15 @@ static bool decided(double pass, double sure)
 static void weigh_option(const struct verdict *v, const size_t *pick, size_t n,
                          const struct column *column, size_t columns, struct advise_gain *gain)
 {
-    double left = 0, before[VERDICT_FINDINGS_MAX] = {0}, entropy = 0;
+    double left = 0, left_worth = 0, before[SORTS] = {0}, entropy, open, worth;
     size_t settled = 0;
 
     for (size_t d = 0; d < n; d++)
-        before[v->draw[pick[d]].variant.finding] += 1 / (double)n;
-    for (size_t f = 0; f < VERDICT_FINDINGS_MAX; f++)
-        entropy += plogp(before[f]);
+        before[sort_of(&v->draw[pick[d]])] += 1 / (double)n;
+    entropy = still_open(before, &open);
     for (size_t d = 0; d < n; d++) {
-        double y[EXPECT_MAX], share[VERDICT_FINDINGS_MAX] = {0}, log_l[DRAWS], top = -INFINITY;
-        double sum = 0, pass = 0, after = 0;
+        double y[EXPECT_MAX], share[SORTS] = {0}, log_l[DRAWS], top = -INFINITY;
+        double sum = 0, pass = 0;
 
         for (size_t e = 0; e < columns; e++)
             y[e] = outcome(&column[e], d, e);
@@ -316,16 +345,18 @@ static void weigh_option(const struct verdict *v, const size_t *pick, size_t n,
             double w = exp(log_l[k] - top);
 
             sum += w;
-            share[v->draw[pick[k]].variant.finding] += w;
+            share[sort_of(&v->draw[pick[k]])] += w;
             if (v->draw[pick[k]].good)
                 pass += w;
         }
-        for (size_t f = 0; f < VERDICT_FINDINGS_MAX; f++)
-            after += plogp(share[f] / sum);
-        left += after / (double)n;
+        for (size_t i = 0; i < SORTS; i++)
+            share[i] /= sum;
+        left += still_open(share, &worth) / (double)n;
+        left_worth += worth / (double)n;
         settled += decided(pass / sum, v->limits.sure);
     }
     gain->bits = fmax(0, entropy - left);
+    gain->worth = fmax(0, open - left_worth);
     gain->change =
         (double)settled / (double)n - (decided(v->pass_probability, v->limits.sure) ? 1 : 0);
 }
@@ -334,8 +365,8 @@ static int by_rate(const void *a, const void *b)
 {
     const struct advise_gain *x = a, *y = b;
 
-    if (x->bits_a_minute != y->bits_a_minute)
-        return x->bits_a_minute < y->bits_a_minute ? 1 : -1;
+    if (x->worth_a_minute != y->worth_a_minute)
+        return x->worth_a_minute < y->worth_a_minute ? 1 : -1;
     return (x->option > y->option) - (x->option < y->option);
 }
 
@@ -346,7 +377,7 @@ static void prefer_usual(struct advise_result *result)
     struct advise_gain *gain = result->gain, first;
     size_t at = 0;
 
-    for (size_t i = 1; i < result->gains && gain[i].bits_a_minute >= NEAR * gain[0].bits_a_minute;
+    for (size_t i = 1; i < result->gains && gain[i].worth_a_minute >= NEAR * gain[0].worth_a_minute;
          i++)
         if (gain[i].option < gain[at].option)
             at = i;
@@ -389,7 +420,7 @@ static enum status_code rank_options(const struct verdict *verdict,
     struct column *column;
     struct evidence_set *items;
     size_t pick[DRAWS], n = 0;
-    double share[VERDICT_FINDINGS_MAX] = {0};
+    double share[SORTS] = {0}, part;
     bool known;
 
     memset(result, 0, sizeof *result);
@@ -415,10 +446,9 @@ static enum status_code rank_options(const struct verdict *verdict,
     n = verdict->draws < DRAWS ? verdict->draws : DRAWS;
     for (size_t d = 0; d < n; d++) {
         pick[d] = d * verdict->draws / n;
-        share[verdict->draw[pick[d]].variant.finding] += 1 / (double)n;
+        share[sort_of(&verdict->draw[pick[d]])] += 1 / (double)n;
     }
-    for (size_t f = 0; f < VERDICT_FINDINGS_MAX; f++)
-        result->entropy += plogp(share[f]);
+    result->entropy = still_open(share, &result->open);
     for (size_t i = 0; i < options; i++) {
         struct advise_gain *g = &result->gain[result->gains];
         size_t columns, alive[DRAWS], left = n;
@@ -429,7 +459,7 @@ static enum status_code rank_options(const struct verdict *verdict,
         memset(g, 0, sizeof *g);
         g->option = i;
         weigh_option(verdict, alive, left, column, columns, g);
-        g->bits_a_minute = g->bits / option[i].minutes;
+        g->worth_a_minute = g->worth / option[i].minutes;
         result->gains++;
     }
     free(column);
@@ -437,7 +467,8 @@ static enum status_code rank_options(const struct verdict *verdict,
     qsort(result->gain, result->gains, sizeof *result->gain, by_rate);
     prefer_usual(result);
     /* A coil that passes needs no more; one that fails, the finding that it fails by. */
-    known = verdict->findings > 0 && verdict->finding[0].probability >= KNOWN;
+    known = verdict->findings > 0 && (verdict->finding[0].probability >= KNOWN ||
+                                      verdict->finding[0].finding->class == FINDING_GOOD);
     if (result->gains == 0 && options > 0 && verdict->result != VERDICT_PASS) {
         snprintf(
             result->line, sizeof result->line,
@@ -450,20 +481,30 @@ static enum status_code rank_options(const struct verdict *verdict,
         const struct advise_gain *g = &result->gain[i];
 
         if (verdict->result == VERDICT_UNDECIDED)
-            result->enough = result->enough && g->change < ENOUGH && g->bits < ENOUGH_BIT;
+            result->enough = result->enough && g->change < ENOUGH && g->worth < ENOUGH_BIT;
         else
             result->enough = result->enough && (known || g->bits < ENOUGH_FAIL);
     }
     if (result->enough)
         snprintf(result->line, sizeof result->line,
-                 verdict->result == VERDICT_UNDECIDED
-                     ? "Nothing on this bench is likely to change the verdict."
-                     : "The verdict stands; nothing more needs to be measured.");
-    else
-        snprintf(result->line, sizeof result->line,
-                 "Next: %s (about %.0f min; expected to settle %.0f %% of what is still open).",
-                 option[result->gain[0].option].name, option[result->gain[0].option].minutes,
-                 100 * fmin(1, result->gain[0].bits / fmax(result->entropy, 1e-9)));
+                 verdict->result != VERDICT_UNDECIDED
+                     ? "The verdict stands; nothing more needs to be measured."
+                 : verdict->misfits > 1
+                     ? "Take the readings that contradict each other again, before anything else."
+                     : "Nothing on this bench is likely to change the verdict.");
+    else {
+        const struct advise_gain *best = &result->gain[0];
+
+        part = fmin(1, best->worth / fmax(result->open, 1e-9));
+        if (part < 0.01)
+            snprintf(result->line, sizeof result->line,
+                     "Next: %s (about %.0f min), though no measurement promises much.",
+                     option[best->option].name, option[best->option].minutes);
+        else
+            snprintf(result->line, sizeof result->line,
+                     "Next: %s (about %.0f min; expected to settle %.0f %% of what is still open).",
+                     option[best->option].name, option[best->option].minutes, 100 * part);
+    }
     return status_ok(st);
 }
 

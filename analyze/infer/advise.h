@@ -1,8 +1,9 @@
 /* advise: which measurement next, by what it is expected to tell per minute of bench time.
  *
  * For each measurement the bench can make, the outcome is predicted from the posterior draws of a
- * verdict; the expected information (Lindley 1956) about which finding is true, in bits, is divided
- * by its minutes. */
+ * verdict; the expected information (Lindley 1956) about which finding is true and whether the coil
+ * keeps its limits, in bits, is weighed with what it costs to miss that finding, and divided by its
+ * minutes. */
 #ifndef TRUEWOUND_ADVISE_H
 #define TRUEWOUND_ADVISE_H
 
@@ -26,15 +27,17 @@ struct advise_option {
 
 struct advise_gain {
     size_t option;
-    double bits; /* expected information on the findings */
-    double bits_a_minute;
-    double change; /* probability that the verdict is decided after it, minus that now */
+    double bits;           /* expected information on the findings */
+    double worth;          /* bits on finding and limits together, those of costly findings more */
+    double worth_a_minute; /* what the order goes by */
+    double change;         /* probability that the verdict is decided after it, minus that now */
 };
 
 struct advise_result {
     struct advise_gain gain[ADVISE_MAX]; /* best first, but nearly as good counts as the best */
     size_t gains;
     double entropy;               /* bits, of the findings now */
+    double open;                  /* the same of worth */
     bool enough;                  /* nothing cheap would change the verdict: stop */
     char line[VERDICT_LINE_SIZE]; /* one sentence */
 };

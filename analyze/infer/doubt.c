@@ -11,9 +11,11 @@
  * there: 'strong' (Jeffreys, Theory of Probability (3rd ed. 1961) app. B; from memory). */
 #define TRIED_LEAST 10.0
 #define RIVALS      128
+#define WIDE        1.5 /* times the limit: turns known no better than that are not known to keep it */
 
-/* Faults whose absence a pass asserts: the measurements must have shown it. Of shorted turns,
- * joints, insulation and iron a pass says what was not tried instead. */
+/* Faults whose absence a pass asserts: the measurements must have shown it. Of joints,
+ * insulation and iron, and of shorted turns that are few, a pass says what was not tried instead.
+ */
 #define MUST_BE_TRIED                                                                              \
     (FINDING_TURNS_A | FINDING_TURNS_B | FINDING_TURNS_ALIKE | FINDING_GAUGE | FINDING_CANCEL |    \
      FINDING_OPEN_A | FINDING_OPEN_B | FINDING_BYPASS_A | FINDING_BYPASS_B)
@@ -120,9 +122,10 @@ static double hidden_most(struct suppose *s, const struct candidate *list, size_
     return size[(size_t)(0.95 * (double)(n - 1))];
 }
 
-/* Coils with the doubt, as the evidence leaves them. */
+/* Coils with the doubt, beyond its limit, as the evidence leaves them. */
 static enum status_code gather_rivals(struct suppose *s, const struct candidate *list, size_t count,
-                                      struct verdict *v, struct status *st)
+                                      const struct verdict_limits *limits, struct verdict *v,
+                                      struct status *st)
 {
     size_t row = (size_t)(v->doubt - finding_table(NULL)), tail = 0;
     double all = -INFINITY, owed = 0;
@@ -139,18 +142,20 @@ static enum status_code gather_rivals(struct suppose *s, const struct candidate 
         if (c->variant.finding != row || c->result.draws == 0)
             continue;
         owed += RIVALS * exp(c->variant.log_share + c->result.log_evidence - all);
-        for (size_t k = 0; owed >= 1 && v->rivals < RIVALS; owed--, k++) {
-            struct verdict_draw *d = &v->rival[v->rivals++];
+        for (size_t k = 0; owed >= 1 && v->rivals < RIVALS && k < RIVALS + c->result.draws; k++) {
+            struct verdict_draw *d = &v->rival[v->rivals];
 
             d->variant = c->variant;
             suppose_state(s, &c->variant, c->result.draw[k % c->result.draws].z, ++tail, &d->state);
+            if (!limits_broken(s, &d->state, v->doubt->faults, limits))
+                continue;
+            v->rivals++;
+            owed--;
         }
     }
     return status_ok(st);
 }
 
-/* True when what remains without the readings that are taken for mistakes is too little to go by.
- */
 bool doubt_of_mistakes(const struct suppose *s, const struct evidence_set *evidence,
                        const struct verdict *v)
 {
@@ -177,12 +182,16 @@ enum status_code doubt_find(struct suppose *s, const struct candidate *list, siz
                             struct verdict *v, struct status *st)
 {
     const double most = (1 - v->limits.sure) / v->limits.sure;
+    struct verdict_limits gross = v->limits;
     size_t rows;
     const struct finding *table = finding_table(&rows);
 
+    /* Turns that are shorted do not pull: more of them than may be missing is no small fault. */
+    gross.shorted = fmax(gross.shorted, gross.turns);
     v->shorted_hidden = v->joint_hidden = v->turns_hidden = NAN;
     for (size_t f = 1; f < rows; f++) {
         unsigned faults = table[f].faults;
+        bool wide;
         double factor, *hidden = faults & LIMITS_JOINT     ? &v->joint_hidden
                                  : faults & LIMITS_SHORTED ? &v->shorted_hidden
                                  : faults & LIMITS_TURNS   ? &v->turns_hidden
@@ -193,11 +202,14 @@ enum status_code doubt_find(struct suppose *s, const struct candidate *list, siz
         factor = factor_of(s, list, count, f, &v->limits);
         if (factor > most && hidden)
             *hidden = fmax(isnan(*hidden) ? 0 : *hidden, hidden_most(s, list, count, f));
-        if ((faults & MUST_BE_TRIED) && factor > 1 / TRIED_LEAST &&
+        wide = (faults & LIMITS_TURNS) && factor > most && v->turns_hidden > WIDE * v->limits.turns;
+        if (faults & LIMITS_SHORTED)
+            factor = factor_of(s, list, count, f, &gross);
+        if ((faults & (MUST_BE_TRIED | LIMITS_SHORTED)) && (wide || factor > 1 / TRIED_LEAST) &&
             (!v->doubt || factor > v->doubt_factor)) {
             v->doubt = &table[f];
             v->doubt_factor = factor;
         }
     }
-    return v->doubt ? gather_rivals(s, list, count, v, st) : status_ok(st);
+    return v->doubt ? gather_rivals(s, list, count, &gross, v, st) : status_ok(st);
 }

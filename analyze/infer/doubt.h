@@ -18,8 +18,7 @@
 enum status_code doubt_find(struct suppose *s, const struct candidate *list, size_t count,
                             struct verdict *v, struct status *st);
 
-/* True when what remains without the readings that are taken for mistakes is too little to go by.
- */
+/* True when, without the readings that are taken for mistakes, too little remains to pass by. */
 bool doubt_of_mistakes(const struct suppose *s, const struct evidence_set *evidence,
                        const struct verdict *v);
 

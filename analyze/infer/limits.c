@@ -63,6 +63,10 @@ bool limits_kept(struct suppose *s, const struct verdict_draw *d,
     double whole = d->resistance_a + (limbs > 1 ? d->resistance_b : 0);
     double joints = p->joint[0] + p->joint[1] + d->state.joint_pair;
 
+    /* The wire is part of the design: with another one the ohms may be right by luck, and the room,
+     * the heat and the pull for a volt are not. */
+    if (f->faults & FINDING_GAUGE)
+        return false;
     if (!untried->iron && (f->faults & (FINDING_GAP | FINDING_HARD | FINDING_SATURATED)))
         return false;
     if (p->sense[0] * p->sense[1] * n->sense[0] * n->sense[1] < 0)

@@ -4,10 +4,12 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "analyze/infer/doubt.h"
 #include "analyze/infer/wording.h"
 
 #define SAY_FINDING 0.02 /* findings below this are not worth a line */
 #define UNTESTED    0.3  /* logarithm of the evidence for a finding over that for none */
+#define ALIKE       0.33 /* as likely with a fault as without, or nearly */
 #define HIDDEN_MOST 0.3  /* share of shorted turns beyond which they are said to be untried */
 
 static void add_line(struct verdict *v, const char *text)
@@ -53,7 +55,7 @@ static void write_untested(const struct limits_untried *untried, struct verdict 
 static void write_beyond(const struct verdict *v, char text[VERDICT_LINE_SIZE])
 {
     const struct verdict_estimate *worst = NULL;
-    double most = 1, off = 0;
+    double most = 1, off = 0, allowed = 0;
     char p[16], name[64];
 
     for (size_t i = 0; i < v->estimates; i++) {
@@ -68,6 +70,7 @@ static void write_beyond(const struct verdict *v, char text[VERDICT_LINE_SIZE])
         if (fabs(here) > most * limit) {
             most = fabs(here) / limit;
             off = here;
+            allowed = limit;
             worst = e;
         }
     }
@@ -77,9 +80,11 @@ static void write_beyond(const struct verdict *v, char text[VERDICT_LINE_SIZE])
         strcmp(name + strlen(name) - 2, " C") == 0)
         snprintf(name + strlen(name) - 1, 8, "°C");
     if (worst && isfinite(off))
-        wording_say(text, "Not within its limits (%s): the %s is %.0f %% %s the design's.",
+        wording_say(text,
+                    "Not within its limits (%s): the %s is %.2g %% %s the design's, %.3g %% is "
+                    "allowed.",
                     wording_percent(v->fail_probability, p), name, 100 * fabs(off),
-                    off < 0 ? "below" : "above");
+                    off < 0 ? "below" : "above", 100 * allowed);
     else
         wording_say(text, "Not within its limits (%s), though no one fault stands out.",
                     wording_percent(v->fail_probability, p));
@@ -88,54 +93,252 @@ static void write_beyond(const struct verdict *v, char text[VERDICT_LINE_SIZE])
 /* What keeps a coil from passing that nothing speaks against. */
 static void write_doubt(const struct verdict *v, char text[VERDICT_LINE_SIZE])
 {
-    char beyond[32] = "";
+    char beyond[64] = "", less[64] = "could look much the same", p[16];
 
-    if (v->doubt->faults & (FINDING_TURNS_A | FINDING_TURNS_B | FINDING_TURNS_ALIKE))
+    if (v->doubt->faults & LIMITS_TURNS)
         snprintf(beyond, sizeof beyond, " by more than %.3g %%", 100 * v->limits.turns);
-    wording_say(
-        text,
-        "Not decided: nothing speaks against this coil, but with %s%s these readings could look "
-        "much the same.",
-        v->doubt->title, beyond);
+    else if (v->doubt->faults & LIMITS_SHORTED)
+        snprintf(beyond, sizeof beyond, ", more than %.3g %% of them,",
+                 100 * fmax(v->limits.shorted, v->limits.turns));
+    if (v->doubt_factor < ALIKE)
+        snprintf(less, sizeof less, "would be only %.0f times less likely", 1 / v->doubt_factor);
+    if (v->finding[0].finding->class == FINDING_BENCH) {
+        wording_say(text,
+                    "Not decided: no fault of the coil need be looked for, but until the "
+                    "measurement is put right %s%s might hide behind it.",
+                    v->doubt->title, beyond);
+        return;
+    }
+    wording_say(text,
+                "Not decided: %s and most such coils are right (%s), but with %s%s these readings "
+                "%s.",
+                v->misfits ? "the rest fits a sound coil" : "nothing speaks against this coil",
+                wording_percent(v->pass_probability, p), v->doubt->title, beyond, less);
+}
+
+/* Adds to a list in a sentence. */
+static void list_on(char text[VERDICT_LINE_SIZE], bool given, const char *first,
+                    const char *between, const char *word)
+{
+    size_t used = strlen(text);
+
+    if (given)
+        snprintf(text + used, VERDICT_LINE_SIZE - used, "%s%s", used ? between : first, word);
+}
+
+/* Shorted turns and joints of a coil that passes: what the readings say nothing about at all. */
+static bool shorted_untried(const struct verdict *v)
+{
+    return v->result == VERDICT_PASS && v->shorted_hidden > HIDDEN_MOST;
+}
+
+static bool joint_untried(const struct suppose *s, const struct verdict *v)
+{
+    return v->result == VERDICT_PASS &&
+           v->joint_hidden > HIDDEN_MOST * suppose_expected(s)->y[COIL_RESISTANCE_PAIR];
+}
+
+/* A pass is one for what was tried. */
+static void write_pass(const struct suppose *s, const struct limits_untried *untried,
+                       const struct verdict *v, char text[VERDICT_LINE_SIZE])
+{
+    char tried[VERDICT_LINE_SIZE] = "", p[16];
+
+    list_on(tried, true, "", "", "wire, turns, resistance at 20 °C");
+    list_on(tried, design_limbs(suppose_design(s)) > 1, "", ", ", "direction");
+    list_on(tried, !joint_untried(s, v), "", ", ", "joints");
+    list_on(tried, !shorted_untried(v), "", ", ", "shorted turns");
+    list_on(tried, !untried->iron, "", ", ", "iron and gap");
+    list_on(tried, !untried->insulation, "", ", ", "insulation");
+    wording_say(text, "Within its limits (%s), as far as was tried: %s.",
+                wording_percent(v->pass_probability, p), tried);
+}
+
+static void write_untried(const struct suppose *s, const struct limits_untried *untried,
+                          struct verdict *v)
+{
+    const char *lead = "Not tried: ";
+    char text[VERDICT_LINE_SIZE] = "";
+
+    list_on(text, untried->iron, lead, "; ",
+            "iron and gap (no pull, nor inductance with keeper, taken)");
+    list_on(text, untried->insulation, lead, "; ", "insulation to the core");
+    list_on(text, shorted_untried(v), lead, "; ", "shorted turns");
+    list_on(text, joint_untried(s, v), lead, "; ", "joints");
+    list_on(text, text[0] != '\0', "", "", ".");
+    add_line(v, text);
 }
 
 /* What a coil may have and pass. */
 static void write_hidden(const struct suppose *s, struct verdict *v)
 {
-    char text[VERDICT_LINE_SIZE] = "", ohm[24];
     const char *lead = "Would not show in these readings: ";
+    char text[VERDICT_LINE_SIZE] = "", ohm[24], part[80];
     double n = v->shorted_hidden * suppose_nominal(s)->turns[0];
-    bool no_shorted = v->shorted_hidden > HIDDEN_MOST;
-    bool no_joint = v->joint_hidden > HIDDEN_MOST * suppose_expected(s)->y[COIL_RESISTANCE_PAIR];
-    size_t used = 0;
 
-    if (no_shorted || no_joint) {
-        wording_say(text, "Not tried: %s%s%s.", no_shorted ? "shorted turns" : "",
-                    no_shorted && no_joint ? ", " : "", no_joint ? "joints" : "");
-        add_line(v, text);
-        text[0] = '\0';
-    }
-    if (v->turns_hidden > v->limits.turns) {
-        used += (size_t)snprintf(text + used, sizeof text - used,
-                                 "%sturns wrong by less than about %.0f %%", lead,
-                                 ceil(100 * v->turns_hidden));
-        lead = "; ";
-    }
-    if (n > 0 && !no_shorted) {
-        used += (size_t)snprintf(text + used, sizeof text - used,
-                                 "%sfewer than about %.0f shorted turns on a limb", lead,
-                                 fmax(2, n > 30 ? 5 * ceil(n / 5) : ceil(n)));
-        lead = "; ";
-    }
-    if (v->joint_hidden > 0 && !no_joint) {
+    snprintf(part, sizeof part, "turns wrong by less than about %.0f %%",
+             ceil(100 * v->turns_hidden));
+    list_on(text, v->turns_hidden > v->limits.turns, lead, "; ", part);
+    snprintf(part, sizeof part, "fewer than about %.0f shorted turns on a limb",
+             fmax(2, n > 30 ? 5 * ceil(n / 5) : ceil(n)));
+    list_on(text, n > 0 && !shorted_untried(v), lead, "; ", part);
+    if (v->joint_hidden > 0 && !joint_untried(s, v)) {
         wording_ohm(v->joint_hidden, ohm);
-        used += (size_t)snprintf(text + used, sizeof text - used, "%sa bad joint below about %s",
-                                 lead, ohm);
+        snprintf(part, sizeof part, "a bad joint below about %s", ohm);
+        list_on(text, true, lead, "; ", part);
     }
-    if (used && used + 2 < sizeof text) {
-        snprintf(text + used, sizeof text - used, ".");
+    list_on(text, text[0] != '\0', "", "", ".");
+    add_line(v, text);
+}
+
+/* "150 g" */
+static void value_text(const struct evidence_item *e, char out[48])
+{
+    const char *unit = evidence_unit(e->kind);
+    double scale = 1;
+
+    if (strcmp(unit, "ohm") == 0)
+        unit = wording_ohm_unit(e->value, &scale);
+    else if (strcmp(unit, "kg") == 0 && e->value < 1)
+        unit = "g", scale = 1e-3;
+    else if (strcmp(unit, "m") == 0)
+        unit = "mm", scale = 1e-3;
+    if (e->kind == EVIDENCE_POLARITY)
+        snprintf(out, 48, "%s", e->value > 0 ? "north" : "south");
+    else
+        snprintf(out, 48, "%.4g%s%s", e->value / scale, *unit ? " " : "", unit);
+}
+
+/* Readings that do not fit the rest. */
+static void write_misfits(const struct evidence_set *evidence, struct verdict *v)
+{
+    char text[VERDICT_LINE_SIZE], value[48], part[EVIDENCE_SOURCE_SIZE + 64], p[16];
+    const struct evidence_item *e;
+
+    if (v->misfits == 0)
+        return;
+    if (v->misfits == 1) {
+        e = &evidence->item[v->misfit[0].item];
+        value_text(e, value);
+        wording_say(text,
+                    "The %s, %s, does not fit the rest (%s a mistake at the bench): take it again.",
+                    e->source, value, wording_percent(v->misfit[0].probability, p));
+        add_line(v, text);
+        return;
+    }
+    text[0] = '\0';
+    for (size_t i = 0; i < v->misfits && i < 3; i++) {
+        e = &evidence->item[v->misfit[i].item];
+        value_text(e, value);
+        snprintf(part, sizeof part, "%s, %s", e->source, value);
+        list_on(text, true, "Readings that contradict the others: ", "; ", part);
+    }
+    list_on(text, v->misfits > 3, "", "; ", "and more");
+    list_on(text, true, "", "", ".");
+    add_line(v, text);
+    add_line(v,
+             "One slip is common, two are not: were all taken on this coil, with the right unit? "
+             "Take them again.");
+}
+
+/* The finding that leads, and what to do about it if it is so. */
+static void write_lead(const struct verdict_finding *lead, bool cure, struct verdict *v)
+{
+    char text[VERDICT_LINE_SIZE], p[16];
+
+    wording_say(text, "Most likely: %s (%s).", lead->text, wording_percent(lead->probability, p));
+    add_line(v, text);
+    if (cure && lead->remedy[0]) {
+        wording_say(text, "If so: %s.", lead->remedy);
         add_line(v, text);
     }
+}
+
+static void write_passed(const struct suppose *s, const struct limits_untried *untried,
+                         const struct verdict_finding *lead, struct verdict *v)
+{
+    char text[VERDICT_LINE_SIZE], p[16];
+
+    write_pass(s, untried, v, text);
+    add_line(v, text);
+    if (lead->finding->class == FINDING_BENCH) {
+        wording_say(text, "Most likely: %s (%s), which is no fault of the coil.", lead->text,
+                    wording_percent(lead->probability, p));
+        add_line(v, text);
+    } else if (lead->finding->class != FINDING_GOOD) {
+        wording_say(text, "Yet most likely not quite as designed: %s (%s).", lead->text,
+                    wording_percent(lead->probability, p));
+        add_line(v, text);
+    }
+}
+
+static void write_failed(const struct verdict_finding *lead, struct verdict *v)
+{
+    char text[VERDICT_LINE_SIZE], p[16], q[16];
+
+    if (lead->finding->class == FINDING_COIL || lead->finding->class == FINDING_IRON) {
+        wording_say(text, "Not within its limits (%s): %s (%s).",
+                    wording_percent(v->fail_probability, p), lead->text,
+                    wording_percent(lead->probability, q));
+        add_line(v, text);
+        if (lead->remedy[0]) {
+            wording_say(text, "What to do: %s.", lead->remedy);
+            add_line(v, text);
+        }
+        return;
+    }
+    write_beyond(v, text);
+    add_line(v, text);
+    if (lead->finding->class == FINDING_BENCH) {
+        write_lead(lead, true, v);
+        return;
+    }
+    wording_say(text,
+                "No fault of the winding need be looked for (%s): wire at the edge of its "
+                "tolerance, or a hand that winds tighter or looser than the design has it. If "
+                "such coils do, widen the limit in the design.",
+                wording_percent(lead->probability, p));
+    add_line(v, text);
+}
+
+static void write_undecided(const struct suppose *s, const struct evidence_set *evidence,
+                            const struct verdict_finding *lead, struct verdict *v)
+{
+    char text[VERDICT_LINE_SIZE], p[16], q[16];
+    bool likely = lead->finding->class != FINDING_GOOD && lead->probability > 0.5;
+
+    if (v->doubt)
+        write_doubt(v, text);
+    else if (v->unexplained && v->fail_probability >= v->limits.sure)
+        wording_say(
+            text,
+            "Not decided, since they do not fit together; taken as they stand this is no coil "
+            "of this design (%s): is it the right one that is on the clips?",
+            wording_percent(v->fail_probability, q));
+    else if (v->misfits > 1)
+        wording_say(text,
+                    "Not decided: readings that contradict each other neither pass a coil nor "
+                    "fail it.");
+    else if (!v->unexplained && v->pass_probability >= v->limits.sure &&
+             doubt_of_mistakes(s, evidence, v))
+        wording_say(text, "Not decided: a sound coil would explain it only with those readings "
+                          "wrong, and a pass must not rest on that.");
+    else
+        wording_say(text, "Not decided: within its limits %s, not within them %s.",
+                    wording_percent(v->pass_probability, p),
+                    wording_percent(v->fail_probability, q));
+    add_line(v, text);
+    write_lead(lead, (v->doubt || likely) && v->misfits < 2, v);
+}
+
+/* True of a finding that nothing measured could have shown: that it was not tried is said in a
+ * line of its own. */
+static bool beyond_reach(const struct limits_untried *untried, const struct verdict_finding *f)
+{
+    const unsigned iron = FINDING_HARD | FINDING_SATURATED | FINDING_GAP;
+
+    return (untried->iron && (f->finding->faults & iron)) ||
+           (untried->insulation && f->finding->faults == FINDING_LEAKAGE);
 }
 
 /* A bar has no other pole to compare with. */
@@ -154,7 +357,7 @@ static void write_reversed(const struct suppose *s, const struct evidence_set *e
 void reasons_write(const struct suppose *s, const struct evidence_set *evidence,
                    const struct limits_untried *untried, struct verdict *v)
 {
-    char text[VERDICT_LINE_SIZE], p[16], q[16];
+    char text[VERDICT_LINE_SIZE], p[16];
     const struct verdict_finding *lead = v->findings ? &v->finding[0] : NULL;
 
     if (evidence->count == 0) {
@@ -168,88 +371,18 @@ void reasons_write(const struct suppose *s, const struct evidence_set *evidence,
                     v->fit_p);
         add_line(v, text);
     }
-    for (size_t i = 0; i < v->misfits && i < 2; i++) {
-        const struct evidence_item *e = &evidence->item[v->misfit[i].item];
-        const char *unit = evidence_unit(e->kind);
-        double scale = 1;
-        char value[48];
-
-        if (strcmp(unit, "ohm") == 0)
-            unit = wording_ohm_unit(e->value, &scale);
-        else if (strcmp(unit, "kg") == 0 && e->value < 1)
-            unit = "g", scale = 1e-3;
-        else if (strcmp(unit, "m") == 0)
-            unit = "mm", scale = 1e-3;
-        if (e->kind == EVIDENCE_POLARITY)
-            snprintf(value, sizeof value, "%s", e->value > 0 ? "north" : "south");
-        else
-            snprintf(value, sizeof value, "%.4g%s%s", e->value / scale, *unit ? " " : "", unit);
-        wording_say(text,
-                    "The %s, %s, does not fit the rest (%s a mistake at the bench): take it again.",
-                    e->source, value, wording_percent(v->misfit[i].probability, p));
-        add_line(v, text);
-    }
-    if (lead && v->result == VERDICT_PASS) {
-        wording_say(text, "Within its limits (%s).", wording_percent(v->pass_probability, p));
-        add_line(v, text);
-        if (lead->finding->class != FINDING_GOOD) {
-            wording_say(text, "Yet most likely not quite as designed: %s (%s).", lead->text,
-                        wording_percent(lead->probability, q));
-            add_line(v, text);
-        }
-    } else if (lead && v->result == VERDICT_FAIL) {
-        bool faulty = lead->finding->class != FINDING_GOOD && lead->finding->class != FINDING_BENCH;
-
-        if (faulty) {
-            wording_say(text, "Not within its limits (%s): %s (%s).",
-                        wording_percent(v->fail_probability, p), lead->text,
-                        wording_percent(lead->probability, q));
-            add_line(v, text);
-        } else {
-            write_beyond(v, text);
-            add_line(v, text);
-            wording_say(text, "Most likely: %s (%s).", lead->text,
-                        wording_percent(lead->probability, p));
-            add_line(v, text);
-        }
-        if (lead->remedy[0]) {
-            wording_say(text, "What to do: %s.", lead->remedy);
-            add_line(v, text);
-        }
-    } else if (lead && v->doubt) {
-        write_doubt(v, text);
-        add_line(v, text);
-        wording_say(text, "Most likely: %s (%s).", lead->text,
-                    wording_percent(lead->probability, p));
-        add_line(v, text);
-        if (lead->remedy[0]) {
-            wording_say(text, "If so: %s.", lead->remedy);
-            add_line(v, text);
-        }
-    } else if (lead) {
-        if (v->unexplained && v->fail_probability >= v->limits.sure)
-            wording_say(
-                text,
-                "Not decided, since they do not fit together; taken as they stand this is no coil "
-                "of this design (%s): is it the right one that is on the clips?",
-                wording_percent(v->fail_probability, q));
-        else
-            wording_say(text, "Not decided: within its limits %s, not within them %s.",
-                        wording_percent(v->pass_probability, p),
-                        wording_percent(v->fail_probability, q));
-        add_line(v, text);
-        wording_say(text, "Most likely: %s (%s).", lead->text,
-                    wording_percent(lead->probability, p));
-        add_line(v, text);
-        if (lead->finding->class != FINDING_GOOD && lead->probability > 0.5 && lead->remedy[0]) {
-            wording_say(text, "If so: %s.", lead->remedy);
-            add_line(v, text);
-        }
-    }
+    write_misfits(evidence, v);
+    if (lead && v->result == VERDICT_PASS)
+        write_passed(s, untried, lead, v);
+    else if (lead && v->result == VERDICT_FAIL)
+        write_failed(lead, v);
+    else if (lead)
+        write_undecided(s, evidence, lead, v);
     for (size_t i = 1; i < v->findings && v->lines < VERDICT_LINES_MAX - 3 && i < 4; i++) {
         if (v->finding[i].probability < SAY_FINDING)
             break;
-        if (v->result == VERDICT_PASS && untested(v, &v->finding[i]))
+        if (beyond_reach(untried, &v->finding[i]) ||
+            (v->result == VERDICT_PASS && untested(v, &v->finding[i])))
             continue;
         wording_say(text, "Or: %s (%s).", v->finding[i].text,
                     wording_percent(v->finding[i].probability, p));
@@ -268,16 +401,9 @@ void reasons_write(const struct suppose *s, const struct evidence_set *evidence,
             wording_percent(v->cancel_probability, p));
         add_line(v, text);
     }
-    if (untried->iron || untried->insulation) {
-        wording_say(text, "Not tried: %s%s%s.",
-                    untried->iron ? "iron and gap (no pull, nor inductance with keeper, taken)"
-                                  : "",
-                    untried->iron && untried->insulation ? "; " : "",
-                    untried->insulation ? "insulation to the core" : "");
-        add_line(v, text);
-    }
+    write_untried(s, untried, v);
     if (v->limits.turns_default || v->limits.resistance_default) {
-        wording_say(text, "Limits used: turns +-%.0f %%%s, resistance +-%.0f %%%s.",
+        wording_say(text, "Limits used: turns +-%.0f %%%s, resistance at 20 °C +-%.0f %%%s.",
                     100 * v->limits.turns, v->limits.turns_default ? " (trade default)" : "",
                     100 * v->limits.resistance,
                     v->limits.resistance_default ? " (trade default)" : "");

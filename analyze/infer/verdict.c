@@ -208,7 +208,8 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
     verdict->direction_open =
         design_limbs(suppose_design(s)) > 1 && !evidence_tells_direction(evidence);
     verdict->cancel_probability = verdict_fault_probability(verdict, FINDING_CANCEL);
-    if (!verdict->unexplained && evidence->count > 0) {
+    /* One slip at the bench is common; two readings that must both be wrong are none. */
+    if (!verdict->unexplained && evidence->count > 0 && verdict->misfits < 2) {
         if (verdict->pass_probability >= options->limits.sure &&
             !doubt_of_mistakes(s, evidence, verdict)) {
             code = doubt_find(s, list, count, verdict, st);

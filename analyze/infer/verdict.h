@@ -3,7 +3,8 @@
  * Every finding is weighed (suppose.h, weigh.h) against the evidence. The coil passes when the
  * probability that every limit holds is at least 'sure' and the measurements, not the priors, have
  * brought it there; fails when the probability that some limit is broken is at least 'sure'; and is
- * undecided otherwise, or when nothing explains the evidence.
+ * undecided otherwise, when nothing explains the evidence, or when more than one reading would have
+ * to be a mistake.
  *
  * The way there, one module each: candidate (every way the coil could be, weighed), limits (which
  * of them keep the limits), doubt (what a pass may not assert), estimate (figures with intervals),
@@ -31,7 +32,8 @@ enum verdict_result { VERDICT_PASS, VERDICT_FAIL, VERDICT_UNDECIDED };
 
 /* Limits the coil is held to. The design's own where it gives them, else trade defaults: turns of
  * a limb +-5 %, resistance at 20 C +-10 %, insulation 1 megohm, joint 2 % of the winding, shorted
- * turns 1 % of a limb (all common practice, no source). */
+ * turns 1 % of a limb (all common practice, no source). The wire is the one designed and the limbs
+ * aid, whatever the limits. Warmth breaks none: resistances count at 20 C. */
 struct verdict_limits {
     double turns;      /* relative */
     double resistance; /* relative, of a limb against design at 20 C */

@@ -156,6 +156,38 @@ static void wire_text(const struct suppose *s, const struct verdict *v, size_t r
                  suppose_design(s)->winding.wire.label);
 }
 
+/* A coil with no fault of its own that is beyond a limit all the same: what of it is. */
+static void beyond_text(const struct suppose *s, const struct verdict *v, struct verdict_finding *f)
+{
+    size_t row = (size_t)(f->finding - finding_table(NULL)), n = 0, broken = 0;
+    double most = 1;
+
+    for (size_t i = 0; i < v->draws; i++)
+        if (v->draw[i].variant.finding == row) {
+            n++;
+            broken += !v->draw[i].good;
+        }
+    if (2 * broken <= n)
+        return;
+    wording_say(f->text, "wound as designed, yet beyond a limit");
+    for (int limb = 0; limb < design_limbs(suppose_design(s)); limb++) {
+        struct verdict_estimate e;
+        double off;
+
+        if (!estimate_of(s, v, limb ? ESTIMATE_RESISTANCE_B : ESTIMATE_RESISTANCE_A, row, &e))
+            continue;
+        off = e.median / e.expected - 1;
+        if (!(fabs(off) > most * v->limits.resistance))
+            continue;
+        most = fabs(off) / v->limits.resistance;
+        wording_say(f->text,
+                    "right wire and turns, but limb %c at 20 °C has %.2g %% %s resistance than "
+                    "designed, %.3g %% is allowed",
+                    limb ? 'B' : 'A', 100 * fabs(off), off < 0 ? "less" : "more",
+                    100 * v->limits.resistance);
+    }
+}
+
 /* One sentence about a finding, with its figures where there are draws enough. */
 void wording_finding(const struct suppose *s, const struct verdict *v, struct verdict_finding *f)
 {
@@ -166,6 +198,8 @@ void wording_finding(const struct suppose *s, const struct verdict *v, struct ve
     size_t used;
 
     wording_say(f->text, "%s", f->finding->title);
+    if (faults == 0)
+        beyond_text(s, v, f);
     used = strlen(f->text);
     if (faults & (FINDING_TURNS_A | FINDING_TURNS_ALIKE))
         turns_text(s, v, row, 0, a);

@@ -516,7 +516,8 @@ static void test_priors_do_not_pass(void **state)
     assert_int_equal(f->verdict.result, VERDICT_UNDECIDED);
     assert_true(f->verdict.pass_probability > f->verdict.limits.sure);
     assert_non_null(f->verdict.doubt);
-    assert_true(f->verdict.doubt->faults & (FINDING_TURNS_ALIKE | FINDING_GAUGE));
+    assert_true(f->verdict.doubt->faults &
+                (FINDING_TURNS_ALIKE | FINDING_GAUGE | FINDING_SHORTED_A));
     assert_true(says(f, "nothing speaks against"));
     n = advise_usual(&f->design, option, ADVISE_MAX);
     assert_int_equal(advise_next(&f->verdict, &f->set, option, n, &r, &st), STATUS_OK);
@@ -813,10 +814,10 @@ static void test_advice(void **state)
     assert_false(r.enough);
     assert_non_null(strstr(r.line, "Next:"));
     /* Best first; of those near the best, the one that a bench takes first. */
-    assert_true(r.gain[0].bits_a_minute >= 0.9 * r.gain[1].bits_a_minute);
+    assert_true(r.gain[0].worth_a_minute >= 0.9 * r.gain[1].worth_a_minute);
     for (size_t i = 2; i < r.gains; i++) {
-        assert_true(r.gain[i - 1].bits_a_minute >= r.gain[i].bits_a_minute);
-        if (r.gain[i].bits_a_minute >= 0.9 * r.gain[1].bits_a_minute)
+        assert_true(r.gain[i - 1].worth_a_minute >= r.gain[i].worth_a_minute);
+        if (r.gain[i].worth_a_minute >= 0.9 * r.gain[1].worth_a_minute)
             assert_true(r.gain[0].option < r.gain[i].option);
     }
     /* Information cannot exceed what is open. */
