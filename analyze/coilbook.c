@@ -85,6 +85,10 @@ enum status_code coilbook_named(struct units *units, const char *database, const
     else if ((code = store_open(database, STORE_READ, &store, st)) == STATUS_OK) {
         code = coilbook_load(units, store, text, *entry, st);
         store_close(store, NULL);
+        if (code == STATUS_NOT_FOUND)
+            status_fail(st, code,
+                        "there is no coil and no file '%s'; 'truewound coil list' shows the coils",
+                        text);
     } else if (code == STATUS_NOT_FOUND)
         status_fail(st, code,
                     "there is no file '%s', and no database %s that could have a coil of that "

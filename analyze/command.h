@@ -38,6 +38,8 @@ struct command {
     const char *summary; /* one line, for the list of commands */
     const char *usage;   /* what follows the name, for --help */
     const char *help;    /* the rest of --help: what it does, options, one real example */
+    bool tables;         /* --csv means something */
+    bool json;           /* and --json */
     int (*run)(struct command_context *context, int argc, char **argv);
 };
 

@@ -126,11 +126,19 @@ static int run(int argc, char **argv)
             context.colour = false;
         else if (strcmp(argv[i], "--db") == 0 && i + 1 < argc)
             context.database = argv[++i];
-        else
+        else if (strcmp(argv[i], "--db") == 0) {
+            fprintf(stderr, "truewound: the option '--db' lacks its value\n");
+            return COMMAND_WRONG;
+        } else
             argv[kept++] = argv[i];
     }
     argc = kept;
     argv[argc] = NULL;
+    if (context.form == COMMAND_CSV && !command->tables)
+        return command_wrong(&context, command->name, "prints no table: leave --csv out%s",
+                             command->json ? ", or take --json" : "");
+    if (context.form == COMMAND_JSON && !command->json)
+        return command_wrong(&context, command->name, "has no JSON: leave --json out");
     if (units_open(&context.units, &st) != STATUS_OK)
         return command_failed(&context, command->name, &st);
     optind = 0;

@@ -509,18 +509,31 @@ bool plot_ps(const struct plot *plot, char **out, size_t *size, struct report_er
     return draw_as(plot, CANVAS_PS, 0, out, size, error);
 }
 
-bool plot_write(const struct plot *plot, const char *path, struct report_error *error)
+static bool format_of(const char *path, enum canvas_format *format, struct report_error *error)
 {
     const char *ending = strrchr(path, '.');
-    enum canvas_format format;
     if (ending && !strcmp(ending, ".svg"))
-        format = CANVAS_SVG;
+        *format = CANVAS_SVG;
     else if (ending && !strcmp(ending, ".png"))
-        format = CANVAS_PNG;
+        *format = CANVAS_PNG;
     else if (ending && !strcmp(ending, ".ps"))
-        format = CANVAS_PS;
+        *format = CANVAS_PS;
     else
         return report_error_set(error, "'%.150s': a plot is written as .svg, .png or .ps", path);
+    return true;
+}
+
+bool plot_path(const char *path, struct report_error *error)
+{
+    enum canvas_format format;
+    return format_of(path, &format, error);
+}
+
+bool plot_write(const struct plot *plot, const char *path, struct report_error *error)
+{
+    enum canvas_format format;
+    if (!format_of(path, &format, error))
+        return false;
     char *bytes;
     size_t size;
     if (!draw_as(plot, format, 0, &bytes, &size, error))

@@ -82,6 +82,10 @@ bool plot_png(const struct plot *plot, int pixels, char **out, size_t *size,
               struct report_error *error);
 bool plot_ps(const struct plot *plot, char **out, size_t *size, struct report_error *error);
 
+/* Whether path has an ending that plot_write takes; else false and a sentence. For a path that a
+ * person typed, before the work is done. */
+bool plot_path(const char *path, struct report_error *error);
+
 /* Draws into the file at path, by its ending: .svg, .png or .ps. */
 bool plot_write(const struct plot *plot, const char *path, struct report_error *error);
 

@@ -712,5 +712,7 @@ const struct command command_battery = {
         "--life-table: days of life by length and period of the pulses, from a design, a coil or\n"
         "  --coil-ohm R --inductance L, with --cell LR20 --cells N --every T --ambient T\n\n"
         "example: truewound battery weir-signal --alarm '14 days' --note\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

@@ -255,7 +255,8 @@ static enum status_code read_options(struct capturing *c, int argc, char **argv,
             return status_prefix(st, "--%s", options[option - CHANNEL].name);
     }
     if (!c->channel)
-        return status_fail(st, STATUS_INPUT, "--channel names the current channel to capture");
+        return status_fail(st, STATUS_INPUT,
+                           "--channel is missing: which channel the board sends the current by");
     if (!(c->conditions.voltage > 0.0))
         return status_fail(st, STATUS_INPUT, "--voltage is needed: what the coil was switched to");
     if (c->conditions.keeper == CONDITIONS_UNKNOWN)
@@ -314,5 +315,6 @@ const struct command command_capture = {
             "  --rate F (5 kHz)  --samples N (400)  --source-resistance R  --gap X\n\n"
             "example: truewound capture arm-1 pair --channel board.current \\\n"
             "             --voltage '3 V' --keeper on\n",
+    .json = true,
     .run = run,
 };

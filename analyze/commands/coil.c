@@ -332,7 +332,16 @@ static int run(struct command_context *context, int argc, char **argv)
     if (argc == 2 && strcmp(argv[1], "list") == 0)
         return list(context);
     if (argc == 3 && strcmp(argv[1], "show") == 0)
-        return show(context, argv[2]);
+        return context->form == COMMAND_CSV
+                   ? command_wrong(context, NAME,
+                                   "'show' prints a design, no table: leave --csv "
+                                   "out, or take --json")
+                   : show(context, argv[2]);
+    if (argc > 1 && strcmp(argv[1], "add") != 0 && strcmp(argv[1], "list") != 0 &&
+        strcmp(argv[1], "show") != 0)
+        return command_wrong(context, NAME,
+                             "read '%s', expected add, list or show; a coil stays on record",
+                             argv[1]);
     return command_wrong(context, NAME,
                          "expected 'add FILE', 'list' or 'show NAME'; 'truewound help coil' has an "
                          "example");
@@ -347,5 +356,7 @@ const struct command command_coil = {
         "design becomes a new version; the older ones are kept. 'show' prints the newest design\n"
         "and what was noted of the coil, with the numbers that --supersedes wants.\n\n"
         "example: truewound coil add signal-arm.ini\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

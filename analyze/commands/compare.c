@@ -443,6 +443,11 @@ static enum status_code read_all(struct comparing *c, int argc, char **argv, str
     if (code == STATUS_OK && c->full)
         code = status_fail(st, STATUS_INPUT, "more than %d coils; name fewer, or a longer PREFIX",
                            COILS_MAX);
+    if (code == STATUS_OK && c->batch && c->names < 2)
+        code = status_fail(st, STATUS_INPUT,
+                           "%s begins with '%s'; two coils or more are needed, 'truewound coil "
+                           "list' shows them",
+                           c->names ? "one coil" : "no coil", c->batch);
     if (code == STATUS_OK && c->names < 2)
         code = status_fail(st, STATUS_INPUT,
                            "expected two coils or more, or --batch PREFIX that "
@@ -479,6 +484,10 @@ static int run(struct command_context *context, int argc, char **argv)
             return command_failed(context, NAME, &st);
         }
     }
+    if (c.measure && !c.plot)
+        return command_wrong(context, NAME, "--of says what --plot FILE draws; --plot is missing");
+    if (c.plot && !plot_path(c.plot, &error))
+        return command_wrong(context, NAME, "%s", error.text);
     c.store = command_open(context, NAME, false);
     if (!c.store)
         return COMMAND_WRONG;
@@ -513,5 +522,7 @@ const struct command command_compare = {
         "                 diameter-a, inductance or pull; else the resistance, of the pair "
         "first\n\n"
         "example: truewound compare --batch relay- --plot relays.svg\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

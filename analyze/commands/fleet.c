@@ -272,5 +272,7 @@ const struct command command_fleet = {
             "next (30 days): a battery that may not last it (1 in 20) goes on the list of what\n"
             "to carry. Exit status 1 when any site needs someone, else 0.\n\n"
             "example: truewound fleet --within '6 weeks'\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

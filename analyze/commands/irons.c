@@ -121,5 +121,7 @@ const struct command command_irons = {
     .help = "Without a name: every iron, what it keeps of its magnetism, where it saturates, and\n"
             "whether its figures were read in a document. With one: its curve and its source.\n\n"
             "example: truewound irons 'cast iron'\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

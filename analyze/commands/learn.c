@@ -448,5 +448,7 @@ const struct command command_learn = {
         "replaces a figure; the one before stays in the record. What all coils share, such\n"
         "as the error of one meter, stays in the figure's uncertainty however many they are.\n\n"
         "example: truewound learn --good --batch arm-\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

@@ -94,6 +94,7 @@ static enum status_code study_field(struct lifts *l, struct status *st)
 
 static enum status_code read_options(struct lifts *l, int argc, char **argv, struct status *st)
 {
+    struct report_error error = {""};
     enum {
         FIELD = 1000, /* load ... remark, as lifttrial_field knows them */
         FIELD_LAST = FIELD + 8,
@@ -238,6 +239,8 @@ static enum status_code read_options(struct lifts *l, int argc, char **argv, str
         strcmp(l->figure, "chance") != 0)
         return status_fail(st, STATUS_INPUT, "--figure: read '%s', expected current, gap or chance",
                            l->figure);
+    if (l->plot && !plot_path(l->plot, &error))
+        return status_fail(st, STATUS_INPUT, "--plot: %s", error.text);
     if (l->way == GUIDED && l->plot && !l->answers)
         l->way = REPORT; /* who asks for a picture wants no sitting */
     return l->way == REPORT ? study_field(l, st) : status_ok(st);
@@ -819,5 +822,6 @@ const struct command command_lift = {
         "                     the curve\n\n"
         "Never stand or reach under a load: a magnet drops it when the supply fails.\n\n"
         "example: truewound lift arm-1 --load '1 kg + 4 oz' --outcome held\n",
+    .json = true,
     .run = run,
 };

@@ -334,5 +334,6 @@ const struct command command_measure = {
         "  --timeout T (60 s)     how long to wait for a steady reading\n"
         "  --stretch T (2 s)      how long it must rest\n\n"
         "example: truewound measure arm-1 --channel insulation=meter.insulation\n",
+    .json = true,
     .run = run,
 };

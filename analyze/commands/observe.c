@@ -31,6 +31,7 @@ struct observing {
     int64_t supersedes;
     int64_t coil; /* once recorded */
     int64_t run;
+    char slip[200];                  /* a question about the unit */
     char caliper[STEP_CALIPER_SIZE]; /* which way it lies, of a limb that is not round */
 };
 
@@ -257,10 +258,42 @@ static enum status_code read_options(struct observing *o, int argc, char **argv,
     return STATUS_OK;
 }
 
+/* A figure that many times what the design says, or so little of it, is in another unit before it
+ * is a fault: 5 is less than the 25.4 from millimetres to inches and the 28 from grams to ounces.
+ */
+#define UNIT_SLIP 5.0
+
+/* Asks whether the unit is right; nothing where the figure is near the design's. */
+static void ask_unit(struct observing *o, const struct coilbook_entry *entry,
+                     const struct evidence_item *item, int64_t id)
+{
+    struct compare_prediction expected;
+    struct design design = entry->design;
+    struct coil *coil = NULL;
+    struct status st;
+    char text[UNITS_FORMAT_SIZE];
+    double ratio;
+
+    if ((item->kind != EVIDENCE_RESISTANCE && item->kind != EVIDENCE_WIRE_MASS &&
+         item->kind != EVIDENCE_DIAMETER) ||
+        coil_new(&design, &coil, &st) != STATUS_OK)
+        return;
+    if (compare_item(coil_design(coil), item, &expected, &st) == STATUS_OK && expected.exists) {
+        ratio = item->value / expected.amount.value;
+        if (ratio > UNIT_SLIP || ratio < 1.0 / UNIT_SLIP)
+            snprintf(o->slip, sizeof o->slip,
+                     "The design says %s: is the unit right? If not, note it again with "
+                     "--supersedes %lld.",
+                     units_format(text, sizeof text, expected.amount.value, expected.amount.u,
+                                  quantity_find(o->kind->quantity)),
+                     (long long)id);
+    }
+    coil_free(coil);
+}
+
 /* The standard uncertainty that verdicts give the entry just noted; NaN where it is no such figure.
  */
-static double weighed_u(const struct observing *o, struct store *store, const char *name,
-                        int64_t id)
+static double weighed_u(struct observing *o, struct store *store, const char *name, int64_t id)
 {
     struct coilbook_entry *entry = calloc(1, sizeof *entry);
     struct gathered *gathered = calloc(1, sizeof *gathered);
@@ -271,8 +304,10 @@ static double weighed_u(const struct observing *o, struct store *store, const ch
         coilbook_load(o->context->units, store, name, entry, &st) == STATUS_OK &&
         gather_evidence(store, entry, o->run, gathered, &st) == STATUS_OK)
         for (size_t i = 0; i < gathered->evidence.count; ++i)
-            if (!gathered->trial[i] && gathered->source[i] == id)
+            if (!gathered->trial[i] && gathered->source[i] == id) {
                 u = compare_measured_u(&gathered->evidence, &gathered->evidence.item[i]);
+                ask_unit(o, entry, &gathered->evidence.item[i], id);
+            }
     free(gathered);
     free(entry);
     return u;
@@ -303,7 +338,10 @@ static int run(struct command_context *context, int argc, char **argv)
     conditions_init(&o.conditions);
     /* The words first, so that a figure option knows the kind's unit. */
     if (argc < 5 || argv[1][0] == '-' || argv[2][0] == '-' || argv[3][0] == '-')
-        return command_wrong(context, NAME, "expected NAME PLACE KIND VALUE and then options");
+        return command_wrong(
+            context, NAME,
+            "expected NAME PLACE KIND VALUE and then options, such as: arm-1 limb-a "
+            "resistance '42 ohm'");
     place = argv[2];
     o.kind = kinds_find(argv[3]);
     if (!o.kind)
@@ -356,6 +394,8 @@ static int run(struct command_context *context, int argc, char **argv)
             shown);
     if (twin[0])
         printing_paragraph(context->out, 2, 4, twin);
+    if (o.slip[0])
+        printing_paragraph(context->out, 2, 4, o.slip);
     if (o.caliper[0])
         printing_paragraph(context->out, 2, 4, o.caliper);
     if (isfinite(u) && !isfinite(o.u) && !isfinite(o.conditions.accuracy_rel) &&
@@ -385,5 +425,6 @@ const struct command command_observe = {
         "  --instrument NAME  --accuracy P  --resolution X  --doubtful\n"
         "  --remark TEXT      --supersedes N   puts this entry in place of entry N\n\n"
         "example: truewound observe arm-1 limb-a polarity north\n",
+    .json = true,
     .run = run,
 };

@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 #include "analyze/commands/commands.h"
 #include "analyze/designfile.h"
@@ -323,6 +324,13 @@ static int run_plan(struct planning *p, const char *path)
     struct status st;
     int result;
 
+    if (p->plot && !plot_path(p->plot, &error))
+        return command_wrong(p->context, NAME, "%s", error.text);
+    if (access(path, F_OK) != 0 && !strpbrk(path, "./"))
+        return command_wrong(p->context, NAME,
+                             "there is no file '%s'; a design file is expected, which 'truewound "
+                             "coil show NAME' writes of a coil",
+                             path);
     if (designfile_read_plan(p->context->units, path, &p->design, &st) != STATUS_OK ||
         (p->list ? listed_wires(p, &st) : standard_wires(p, &st)) != STATUS_OK)
         return command_failed(p->context, NAME, &st);
@@ -378,5 +386,7 @@ const struct command command_plan = {
             "  --plot FILE.svg|.png|.ps   pull against charge, every wire and number of turns\n"
             "  --all                      failing wires in the table too\n\n"
             "example: truewound plan signal-arm.ini --sizes swg --life '180 days'\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

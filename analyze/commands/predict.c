@@ -494,5 +494,7 @@ const struct command command_predict = {
             "  --curve pull-gap|pull-current|rise|heat   draws that curve into the file -o,\n"
             "  --to X                                    up to this gap, current or time\n\n"
             "example: truewound predict arm.ini --curve pull-gap --to '2 mm' -o pull.svg\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

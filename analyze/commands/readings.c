@@ -275,5 +275,7 @@ const struct command command_readings = {
     .help = "Without a channel: every instrument and channel with its latest reading. With one\n"
             "(instrument.channel): its readings of the last ten minutes, or of --last.\n\n"
             "example: truewound readings meter.resistance --last '1 hour'\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

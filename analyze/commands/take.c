@@ -183,7 +183,9 @@ static int run(struct command_context *context, int argc, char **argv)
 
     taking_init(t);
     if (argc < 4 || argv[1][0] == '-' || argv[2][0] == '-' || argv[3][0] == '-')
-        return command_wrong(context, NAME, "expected NAME PLACE KIND and then options");
+        return command_wrong(context, NAME,
+                             "expected NAME PLACE KIND and then options, such as: arm-1 limb-a "
+                             "resistance");
     t->kind = kinds_find(argv[3]);
     if (!t->kind || strcmp(t->kind->word, "lift") == 0 || strcmp(t->kind->word, "polarity") == 0)
         return command_wrong(
@@ -236,5 +238,6 @@ const struct command command_take = {
         "  --keeper on|off --gap X --current I --source-resistance R\n"
         "  --timeout T (60 s)  --stretch T (2 s)  --remark TEXT\n\n"
         "example: truewound take arm-1 limb-a resistance --wires 4\n",
+    .json = true,
     .run = run,
 };

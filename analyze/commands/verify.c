@@ -349,5 +349,7 @@ const struct command command_verify = {
             "Says what is probably wrong, how sure that is, and what to measure next. The verdict\n"
             "is recorded unless --unrecorded is given. Exit status 0 pass, 1 fail, 3 undecided.\n\n"
             "example: truewound verify arm-1\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

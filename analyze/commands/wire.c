@@ -273,5 +273,7 @@ const struct command command_wire = {
             "  --resistance R --length L   of a measured piece    --temperature T (20 degC)\n"
             "  --metal M         copper or aluminium              --sizes swg|awg|metric\n\n"
             "example: truewound wire --over '0.31 mm' --covering 'enamel 1'\n",
+    .tables = true,
+    .json = true,
     .run = run,
 };

@@ -163,11 +163,44 @@ expect 2 'no channel has sent a resistance' take arm-1 limb-a resistance
 expect 2 'does not answer' capture arm-1 pair --channel board.current --voltage '3 V' --keeper on
 expect 0 'nothing was measured yet' readings
 expect 2 'two coils or more' compare arm-1
+expect 2 "no coil begins with 'zzz'" compare --batch zzz
+expect 2 '--plot is missing' compare arm-1 arm-1 --of pull
+# What cannot be done is said before anything is worked out or printed.
+for bad in 'lift arm-1 --report' 'compare --batch arm' "plan $root/fixtures/distant.ini"; do
+    # shellcheck disable=SC2086
+    expect 2 'a plot is written as .svg' $bad --plot x.doc
+    [ "$(wc -l <out)" = 1 ] || {
+        echo "truewound $bad --plot x.doc: works first and refuses then"
+        failed=1
+    }
+done
+expect 2 'a design file is expected' plan arm-1
+expect 2 'no coil and no file' predict arm-9
+expect 2 "read 'delete', expected add, list or show" coil delete arm-1
+expect 2 "'--db' lacks its value" coil list --db
+expect 2 'prints no table' lift arm-1 --report --csv
+expect 2 'prints no table' observe arm-1 limb-a resistance '40 ohm' --csv
+expect 2 'no table' coil show arm-1 --csv
+expect 2 'has no JSON' sheet arm-1 -o x.html --json
 expect 2 'named twice' compare arm-1 arm-1
 
 expect 0 '± ' observe arm-1 pair wire-mass '207 g'
 expect 0 'usually good for' observe arm-1 pair wire-mass '207 g'
 expect 0 '42.10 ± 0.2' observe arm-1 limb-a resistance '42.1 ohm +- 0.2 ohm'
+# A figure in another unit is asked about where it is noted.
+sed 's/arm-1/units/' "$root/fixtures/arm.ini" >units.ini
+expect 0 'recorded' coil add units.ini
+expect 0 'is the unit right? If not, note it again' observe units pair wire-mass '207 kg'
+expect 0 'is the unit right?' observe units limb-a resistance '42 kohm'
+expect 0 'is the unit right?' observe units limb-a diameter '25 in'
+for right in 'pair wire-mass 207g' 'limb-a resistance 42ohm' 'limb-a diameter 25.5mm'; do
+    # shellcheck disable=SC2086
+    expect 0 'noted' observe units $right
+    if grep -q 'is the unit right' out; then
+        echo "a right unit is asked about: $right"
+        failed=1
+    fi
+done
 # The leads left on limb A: asked, not refused; not of figures too coarse to tell.
 sed 's/arm-1/twins/' "$root/fixtures/arm.ini" >twins.ini
 expect 0 'recorded' coil add twins.ini
