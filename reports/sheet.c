@@ -337,7 +337,7 @@ static void add_quantities(xmlNode *leaf, const struct sheet *s, const struct st
         double m = isfinite(q->measured) ? fabs(q->measured) : 0;
         double p = isfinite(q->predicted) ? fabs(q->predicted) : 0;
         /* One prefix for both, to be compared at a glance, unless they are worlds apart. */
-        bool apart = m > 0 && p > 0 && (m > 1000 * p || p > 1000 * m);
+        bool apart = m > 0 && p > 0 && (m > 100 * p || p > 100 * m);
         add_number(row, q->measured_word, q->bound, q->measured, q->measured_u,
                    apart ? m : fmax(m, p), q->unit);
         add_number(row, q->predicted_word, SHEET_EQUAL, q->predicted, q->predicted_u,

@@ -580,12 +580,13 @@ static void csv_field(FILE *out, const char *text)
     fputc('"', out);
 }
 
+/* A column that needs no heading for the eye goes by its key. */
 static void csv_heading(FILE *out, const struct column *column, const char *suffix)
 {
+    const char *name = column->heading[0] ? column->heading : column->key;
     char *text = NULL;
-    int length = column->unit[0]
-                     ? asprintf(&text, "%s%s (%s)", column->heading, suffix, column->unit)
-                     : asprintf(&text, "%s%s", column->heading, suffix);
+    int length = column->unit[0] ? asprintf(&text, "%s%s (%s)", name, suffix, column->unit)
+                                 : asprintf(&text, "%s%s", name, suffix);
     if (length >= 0)
         csv_field(out, text);
     free(length >= 0 ? text : NULL);

@@ -76,6 +76,7 @@ __attribute__((format(printf, 3, 4))) static void fact(struct making *m, const c
 static void put_facts(struct making *m)
 {
     const struct design *d = &m->judged->entry.design;
+    char depth[24] = "";
 
     fact(m, "design", "version %lld", (long long)m->judged->entry.version);
     if (design_limbs(d) == 2)
@@ -85,9 +86,11 @@ static void put_facts(struct making *m)
         fact(m, "turns", "%g", d->winding.turns[0].value);
     fact(m, "wire", "%s, %s, %s", d->winding.wire.label,
          wire_covering_word(d->winding.wire.covering), wire_metal_word(d->winding.wire.metal));
-    fact(m, "core", "%s limb %.3g mm, %.3g mm long%s%s", design_shape_word(d->core.limb.shape),
-         1e3 * d->core.limb.width.value, 1e3 * d->core.limb_length.value, d->core.air ? "" : ", ",
-         d->core.air ? ", no iron" : d->core.iron);
+    if (d->core.limb.shape != DESIGN_ROUND)
+        snprintf(depth, sizeof depth, " x %.3g mm", 1e3 * d->core.limb.depth.value);
+    fact(m, "core", "%s limb %.3g mm%s, %.3g mm long%s%s", design_shape_word(d->core.limb.shape),
+         1e3 * d->core.limb.width.value, depth, 1e3 * d->core.limb_length.value,
+         d->core.air ? "" : ", ", d->core.air ? ", no iron" : d->core.iron);
     if (amount_given(d->core.gap))
         fact(m, "gap", "%.3g mm at each pole", 1e3 * d->core.gap.value);
     if (amount_given(d->supply.voltage))

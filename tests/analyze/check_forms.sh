@@ -202,5 +202,19 @@ tw coil add flat.ini >out
 tw observe flat limb-a diameter '26 mm' >out
 grep -q 'along its first size, 8 mm' out || complain "which way the caliper lay"
 
+# Every table of a command is a rectangle with a name of its own over each column.
+for table in "plan $root/fixtures/distant.ini --sizes swg" 'coil list' 'predict short' irons \
+    'wire 31SWG' readings 'compare short open' learn battery fleet; do
+    # shellcheck disable=SC2086
+    tw $table --csv >table.csv || complain "$table --csv"
+    python3 - "$table" <<'PYTHON' || complain "CSV of $table"
+import csv, sys
+rows = list(csv.reader(open("table.csv", newline="", encoding="utf-8"), strict=True))
+assert all(rows[0]), rows[0]
+assert len(set(rows[0])) == len(rows[0]), rows[0]
+assert all(len(row) == len(rows[0]) for row in rows), "ragged"
+PYTHON
+done
+
 [ "$failed" = 0 ] && echo "forms: as they should"
 exit "$failed"

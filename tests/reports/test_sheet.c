@@ -68,7 +68,7 @@ static int set_up(void **state)
          SHEET_EQUAL},
         {"Pull, faces touching", "N", 11.8, 1.1, 14.2, 2.9, SHEET_AGREES, "by six trials", NULL,
          NULL, SHEET_EQUAL},
-        {"Insulation", "Ω", 20e6, NAN, NAN, NAN, SHEET_NOT_JUDGED, "beyond the range", NULL, NULL,
+        {"Insulation", "Ω", 20e6, NAN, 8.31, 0.2, SHEET_NOT_JUDGED, "beyond the range", NULL, NULL,
          SHEET_MORE},
         {"Inductance", "H", 0.141, 0.002, 0.138, 0.02, SHEET_AGREES, NULL, NULL, NULL,
          SHEET_EQUAL}};
@@ -249,6 +249,7 @@ static void everything_is_on_the_sheet(void **state)
     check_is(doc, "//tr[th='Current at 1.5 V']/td[1]", "86.20 ± 0.40 mA");
     /* A bound is told as one, at its place. */
     check_is(doc, "//tr[th='Insulation']/td[1]", "> 20 MΩ");
+    check_is(doc, "//tr[th='Insulation']/td[2]", "8.31 ± 0.20 Ω");
     check_is(doc, "//tr[th='Mass of wire']/td[1]", "not known"); /* never a made-up 0 */
     check_is(doc, "//table[@class='findings']//tr[1]/td[1]", "91 %");
     check_is(doc, "//table[@class='findings']//tr[4]/td[1]", "< 1 %");
