@@ -8,6 +8,7 @@
 #include "analyze/infer/posterior.h"
 
 #define MARGIN          6.0  /* variants this far (in log) below the best are not sampled */
+#define MARGIN_SHORTED  9.0  /* nor of shorted turns alone: a pass asks how many would still show */
 #define MARGIN_ELECTRIC 14.0 /* nor weighed magnetically, when that far below electrically */
 #define MARGIN_GUESS    11.0 /* nor when that far below if helped as the best of its kind is */
 #define KEEP_LEAST      24   /* draws of the least likely that is sampled */
@@ -192,12 +193,15 @@ enum status_code candidate_weigh(const struct design *design, const struct evide
     best = best_of(list, rough, *count);
     for (size_t i = 0; i < *count; i++) {
         struct candidate *c = &list[i];
-        double here = c->log_prior + rough[i].log_evidence;
+        unsigned faults = finding_table(NULL)[c->variant.finding].faults;
+        double here = c->log_prior + rough[i].log_evidence, margin;
         struct weigh_model m;
         size_t keep;
 
         c->result = rough[i];
-        if (best == -INFINITY || here < best - MARGIN)
+        margin =
+            faults == FINDING_SHORTED_A || faults == FINDING_SHORTED_B ? MARGIN_SHORTED : MARGIN;
+        if (best == -INFINITY || here < best - margin)
             continue;
         m = suppose_model(s, &c->variant);
         w.start = rough[i].mode;
