@@ -72,7 +72,8 @@ static bool is_known(const struct benchfile_instrument *instrument, const char *
 
         if (strncmp(group, name, length) == 0 &&
             (group[length] == '\0' || strcmp(group + length, "_unit") == 0 ||
-             strcmp(group + length, "_oz") == 0 || strcmp(group + length, "_minus") == 0))
+             strcmp(group + length, "_oz") == 0 || strcmp(group + length, "_minus") == 0 ||
+             strcmp(group + length, "_decimals") == 0))
             return true;
         if (unit && strcmp(group, unit) == 0)
             return true;
@@ -91,6 +92,13 @@ static void check_groups(struct work *work, const struct benchfile_instrument *i
 
         if (pattern_new(text, &pattern, &st) != STATUS_OK)
             continue;
+        if (!pattern_is_anchored(pattern)) {
+            section_fail(instrument->values, "pattern", &st,
+                         "'%.60s' does not begin with ^ and so matches the rest of a longer line, "
+                         "too",
+                         text);
+            warn(work, &st);
+        }
         for (size_t k = 0; (group = pattern_group_name(pattern, k)); ++k)
             if (!is_known(instrument, group)) {
                 section_fail(instrument->values, "pattern", &st,

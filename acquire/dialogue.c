@@ -65,6 +65,7 @@ struct dialogue {
     int64_t deadline;              /* mono: of the answer, or of the sending */
     int64_t next_send;             /* mono: the line rests until then */
     int64_t next_action;           /* mono: what the driver said */
+    char stray[64];                /* what came instead of the answer, and was not understood */
     int64_t sent_wall;             /* when the last request had gone out */
 
     bool good;
@@ -459,8 +460,10 @@ static void take_message(struct dialogue *s, const unsigned char *bytes, size_t 
     s->now = NULL;
     if (!s->port)
         return; /* refused */
-    if (heard == DRIVER_GARBAGE)
+    if (heard == DRIVER_GARBAGE) {
         add_junk(s, bytes, length, true, now);
+        snprintf(s->stray, sizeof s->stray, "%s", s->junk.example);
+    }
     if (heard == DRIVER_ANSWER && s->waiting && s->out_sent == s->out_length) {
         s->waiting = false;
         s->timeouts = 0;
@@ -597,6 +600,7 @@ static void advance(struct dialogue *s, const struct driver_time *now)
         s->out_length = s->request.length;
         s->out_sent = 0;
         s->waiting = s->request.reply;
+        s->stray[0] = '\0';
         s->next_action = now->mono;
         /* Until it has gone out, this is how long the sending itself may take. */
         s->deadline = now->mono + section_time(s->instrument->values, "timeout");
@@ -632,8 +636,9 @@ static void expire(struct dialogue *s, const struct driver_time *now)
             snprintf(text, sizeof text,
                      "a request could not be sent: the instrument holds the line (flow control?)");
         else
-            snprintf(text, sizeof text, "no answer within %.3g s",
-                     (double)s->request.timeout / 1e6);
+            snprintf(text, sizeof text, "no answer within %.3g s%s%s%s",
+                     (double)s->request.timeout / 1e6, *s->stray ? "; what came, '" : "", s->stray,
+                     *s->stray ? "', was not understood" : "");
         event(s, now, DRIVER_WARNING, "timeout", text, false);
     }
     s->out_length = s->out_sent = 0;

@@ -1,5 +1,6 @@
 #include "acquire/pattern.h"
 
+#include <ctype.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -180,8 +181,30 @@ bool pattern_cuts_number(const struct pattern *pattern, int group, enum number_d
         return false;
     if (line[end] == '.')
         return decimal != NUMBER_COMMA;
+    if (line[end] == '\'')
+        return true; /* parts thousands */
     /* A comma parts numbers, or is a decimal one; what the pattern goes over has been thought of.
      */
     return line[end] == ',' && (decimal == NUMBER_COMMA ||
                                 (decimal == NUMBER_EITHER && all.text + all.length == line + end));
+}
+
+bool pattern_cuts_unit(const struct pattern *pattern, int group)
+{
+    struct pattern_part part = pattern_part(pattern, group);
+    size_t end;
+
+    if (!part.text || part.length == 0)
+        return false;
+    end = (size_t)(part.text - pattern->line) + part.length;
+    return isalpha((unsigned char)pattern->line[end - 1]) && is_digit_at(pattern, end) &&
+           !is_named(pattern, end, end - part.length);
+}
+
+bool pattern_is_anchored(const struct pattern *pattern)
+{
+    uint32_t options = 0;
+
+    pcre2_pattern_info(pattern->code, PCRE2_INFO_ALLOPTIONS, &options);
+    return options & PCRE2_ANCHORED;
 }

@@ -27,6 +27,9 @@ void pattern_free(struct pattern *pattern);
 /* The number of the group of that name, or -1. */
 int pattern_group(const struct pattern *pattern, const char *name);
 
+/* True when the pattern can match at the beginning of a line only. */
+bool pattern_is_anchored(const struct pattern *pattern);
+
 /* Looks for the pattern in the line. False as well when it gave up at the limit of steps. */
 bool pattern_match(struct pattern *pattern, const char *line, size_t length);
 
@@ -39,6 +42,9 @@ struct pattern_part pattern_part(const struct pattern *pattern, int group);
  * 'V=-12.5' or
  * .*(?<v>\d+) for '125'. Of the last match that succeeded; its line must still be there. */
 bool pattern_cuts_number(const struct pattern *pattern, int group, enum number_decimal decimal);
+
+/* True when a digit stands right behind the group's letters, as in 4k7 and 12R5. */
+bool pattern_cuts_unit(const struct pattern *pattern, int group);
 
 /* The name of the pattern's named group number index, counted from 0 in the order of the alphabet;
  * NULL beyond the last. */

@@ -17,8 +17,9 @@ struct line_pattern {
     struct pattern *pattern;
     int value[BENCHFILE_CHANNELS_MAX]; /* -1: the pattern has no such group */
     int unit[BENCHFILE_CHANNELS_MAX];
-    int ounces[BENCHFILE_CHANNELS_MAX]; /* added to pounds */
-    int minus[BENCHFILE_CHANNELS_MAX];  /* the sign, where it stands apart */
+    int ounces[BENCHFILE_CHANNELS_MAX];   /* added to pounds */
+    int decimals[BENCHFILE_CHANNELS_MAX]; /* digit: how many places are behind the point */
+    int minus[BENCHFILE_CHANNELS_MAX];    /* the sign, where it stands apart */
     int stable, unstable, sequence, hold, low_battery;
 };
 
@@ -60,6 +61,8 @@ static void find_groups(const struct linefields *fields, struct line_pattern *p)
         }
         snprintf(name, sizeof name, "%.40s_oz", field ? field : channel->name);
         p->ounces[i] = pattern_group(p->pattern, name);
+        snprintf(name, sizeof name, "%.40s_decimals", field ? field : channel->name);
+        p->decimals[i] = pattern_group(p->pattern, name);
         snprintf(name, sizeof name, "%.40s_minus", field ? field : channel->name);
         p->minus[i] = pattern_group(p->pattern, name);
     }
@@ -225,7 +228,7 @@ static bool read_field(const struct linefields *fields, const struct benchfile_c
 
 /* What belongs to one channel's field. Parts without text are absent. */
 struct field {
-    struct pattern_part value, unit, ounces;
+    struct pattern_part value, unit, ounces, decimals;
     bool minus;      /* the line says elsewhere that it is below zero */
     const char *why; /* the value cannot be told from its text; NULL: it can */
 };
@@ -254,6 +257,16 @@ static void give_field(struct linefields *fields, size_t channel, const struct f
             number.value += copysign(ounces.value / 16.0, number.value); /* -0 lb 3 oz is below 0 */
             number.digit = ounces.digit / 16.0;
             driver_set_unit(reading.unit, "lb", 2);
+        }
+    }
+    if (good && field->decimals.text) {
+        if (field->decimals.length == 1 && isdigit((unsigned char)*field->decimals.text)) {
+            double places = pow(10.0, *field->decimals.text - '0');
+
+            number.value /= places;
+            number.digit /= places;
+        } else {
+            why = "its number of decimals is not a digit";
         }
     }
     if (good && field->minus) {
@@ -374,10 +387,12 @@ static bool give_pattern(struct linefields *fields, const struct line_pattern *p
         struct field field = {.value = pattern_part(p->pattern, p->value[i]),
                               .unit = pattern_part(p->pattern, p->unit[i]),
                               .ounces = pattern_part(p->pattern, p->ounces[i]),
+                              .decimals = pattern_part(p->pattern, p->decimals[i]),
                               .minus = takes_part(p, p->minus[i])};
 
         if (is_decimal(&fields->instrument->channel[i]) &&
-            pattern_cuts_number(p->pattern, p->value[i], fields->decimal))
+            (pattern_cuts_number(p->pattern, p->value[i], fields->decimal) ||
+             pattern_cuts_unit(p->pattern, p->unit[i])))
             field.why = "a sign, a digit or an exponent beside it belongs to no group of the "
                         "pattern; let the group take all of the number, or a group (?<other>...) "
                         "what is none of it";

@@ -15,7 +15,8 @@
 #include "acquire/drivers/linesum.h"
 #include "acquire/pattern.h"
 
-#define IGNORES_MAX 16
+#define IGNORES_MAX     16
+#define WRONG_SUMS_LOUD 20 /* lines without a right sum until that is said */
 #define QUIET_END                                                                                  \
     50000 /* us without a byte that end a message of an instrument without line ends */
 
@@ -36,8 +37,9 @@ struct lines {
     int64_t next_poll;
     const char *send; /* a named command, waiting to be sent */
     size_t send_length;
-    bool heard; /* a line was understood since the port was opened */
-    bool lost;  /* something was lost since the last reading */
+    bool heard;          /* a line was understood since the port was opened */
+    unsigned wrong_sums; /* lines before that with a wrong one */
+    bool lost;           /* something was lost since the last reading */
     struct capture *capture;
 };
 
@@ -185,6 +187,7 @@ static void lines_opened(void *state, int64_t mono)
     l->next_poll = mono;
     l->send = NULL;
     l->heard = false;
+    l->wrong_sums = 0;
     l->lost = false;
     linefields_reset(l->fields);
     l->request = 0;
@@ -329,6 +332,22 @@ static enum driver_heard readings_line(struct lines *l, const char *line, size_t
     return DRIVER_GARBAGE;
 }
 
+/* Not one line with a right sum: a banner is not so long. */
+static void tell_sums(struct lines *l, const char *line, size_t length,
+                      const struct driver_sink *sink)
+{
+    char text[240];
+
+    if (++l->wrong_sums != WRONG_SUMS_LOUD)
+        return;
+    snprintf(
+        text, sizeof text,
+        "none of the first %d lines has a right checksum, for example '%.*s'; see the checksum "
+        "keys in truewound-bench(5)",
+        WRONG_SUMS_LOUD, (int)(length < 80 ? length : 80), line);
+    sink->event(sink->to, DRIVER_WARNING, "checksum", text);
+}
+
 static enum driver_heard lines_message(void *state, const unsigned char *bytes, size_t length,
                                        const struct driver_time *time,
                                        const struct driver_sink *sink)
@@ -336,6 +355,7 @@ static enum driver_heard lines_message(void *state, const unsigned char *bytes, 
     struct lines *l = state;
     const char *line = (const char *)bytes;
     enum driver_heard heard;
+    size_t whole;
 
     (void)time;
     if (capture_bytes(l->capture, bytes, length, sink, &heard))
@@ -349,14 +369,17 @@ static enum driver_heard lines_message(void *state, const unsigned char *bytes, 
         --length;
     if (length == 0)
         return DRIVER_IGNORED;
+    whole = length;
     if (l->sum.kind != CHECKSUM_NONE && !linesum_check(&l->sum, line, &length)) {
         for (size_t i = 0; i < l->ignores; ++i)
             if (pattern_match(l->ignore[i], line, length))
                 return DRIVER_IGNORED;
         if (is_identity(l, line, length, sink))
             return l->polled || !capture_is_idle(l->capture) ? DRIVER_HEARD : DRIVER_ANSWER;
-        if (!l->heard)
+        if (!l->heard) {
+            tell_sums(l, line, whole, sink);
             return DRIVER_IGNORED; /* a banner, or the tail of a line that began before us */
+        }
         l->lost = true;
         sink->event(sink->to, DRIVER_WARNING, "checksum",
                     "a line with a wrong checksum was left out");

@@ -49,15 +49,16 @@ struct scpi {
     char sent[SCPICHANNEL_COMMAND_MAX]; /* the last request, for the echo and for messages */
     size_t recover; /* number of the next recover command; SIZE_MAX: none to send */
     bool identified;
-    bool no_identity;  /* it does not answer the identity query */
-    bool no_errors;    /* it does not answer the error query */
-    bool reason;       /* after a time-out: ask for the error behind it */
-    bool recovering;   /* that question is out */
-    bool late;         /* there was a time-out: a late answer may come */
-    bool acknowledges; /* a bare number answers each command */
-    bool crowded;      /* more lines come than were asked for */
-    bool read_last;    /* the last answer was a reading */
-    size_t setup;      /* number of the next set-up command */
+    bool no_identity;                         /* it does not answer the identity query */
+    bool no_errors;                           /* it does not answer the error query */
+    bool reason;                              /* after a time-out: ask for the error behind it */
+    bool recovering;                          /* that question is out */
+    bool late;                                /* there was a time-out: a late answer may come */
+    bool acknowledges;                        /* a bare number answers each command */
+    bool crowded;                             /* more lines come than were asked for */
+    bool read_last;                           /* the last answer was a reading */
+    bool told_fields[BENCHFILE_CHANNELS_MAX]; /* that its answer has several fields */
+    size_t setup;                             /* number of the next set-up command */
     bool drain;
     bool draining;
     size_t drained;
@@ -203,6 +204,7 @@ static void scpi_opened(void *state, int64_t mono)
     s->no_errors = false;
     s->reason = s->recovering = s->late = false;
     s->acknowledges = s->crowded = false;
+    memset(s->told_fields, 0, sizeof s->told_fields);
     for (size_t i = 0; i < s->instrument->channels; ++i)
         s->channel[i].refused_until = INT64_MIN;
     s->next_errors = mono;
@@ -533,6 +535,31 @@ static enum driver_heard errors_answer(struct scpi *s, const char *line, size_t 
     return DRIVER_ANSWER;
 }
 
+/* An answer of several fields may hold a status, or the value wanted may not be its first. */
+static void tell_fields(struct scpi *s, const char *line, size_t length,
+                        const struct driver_sink *sink)
+{
+    size_t fields = scpianswer_fields(line, length);
+    char text[SCPICHANNEL_COMMAND_MAX + 200];
+
+    if (s->told_fields[s->asked] || fields < 2 || s->decimal == NUMBER_COMMA)
+        return;
+    for (size_t i = 0; i < s->instrument->channels; ++i) {
+        const struct section *values = s->instrument->channel[i].values;
+
+        if (same_query(s, s->asked, i) &&
+            (section_given(values, "field") || section_given(values, "status_field") ||
+             section_given(values, "pattern")))
+            return; /* it is known what they are */
+    }
+    s->told_fields[s->asked] = true;
+    snprintf(text, sizeof text,
+             "%s has %zu fields in its answer, '%.*s'; the first is taken: see field and "
+             "status_field in truewound-bench(5)",
+             s->sent, fields, (int)(length < 60 ? length : 60), line);
+    sink->event(sink->to, DRIVER_INFO, "fields", text);
+}
+
 static enum driver_heard query_answer(struct scpi *s, const char *line, size_t length,
                                       const struct driver_sink *sink)
 {
@@ -546,6 +573,7 @@ static enum driver_heard query_answer(struct scpi *s, const char *line, size_t l
                    good;
     if (!good)
         return DRIVER_GARBAGE;
+    tell_fields(s, line, length, sink);
     s->waiting = WAITING_NOTHING;
     s->read_last = true;
     return DRIVER_ANSWER;

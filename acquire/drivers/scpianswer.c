@@ -71,6 +71,39 @@ static bool find_field(const char *line, size_t length, long field, const char *
     return false;
 }
 
+size_t scpianswer_fields(const char *line, size_t length)
+{
+    const char *text;
+    size_t size;
+    size_t count = 1;
+
+    while (find_field(line, length, (long)count + 1, &text, &size))
+        ++count;
+    return count;
+}
+
+/* The field that says whether the value is one. */
+static bool is_status_good(const struct benchfile_channel *channel, const char *text, size_t size)
+{
+    struct number said, good;
+    const char *item;
+    size_t length;
+
+    while (size > 0 && isspace((unsigned char)*text))
+        ++text, --size;
+    while (size > 0 && isspace((unsigned char)text[size - 1]))
+        --size;
+    for (size_t i = 0; (item = section_item(channel->values, "status_good", i, &length)); ++i) {
+        if (length == size && memcmp(item, text, size) == 0)
+            return true;
+        if (number_read(item, length, NUMBER_POINT, &good) && good.used == length &&
+            number_read(text, size, NUMBER_POINT, &said) && said.used == size &&
+            said.value == good.value)
+            return true;
+    }
+    return false;
+}
+
 /* IEEE 488.2, 8.7.1: with its headers on a meter repeats what it was asked, as in ':MEAS:VOLT:DC
  * +1.5E+00'. */
 static void skip_header(const char **text, size_t *size)
@@ -147,6 +180,18 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
         size = length;
     } else if (!find_field(line, length, own->field, &text, &size)) {
         return false;
+    }
+    if (own->status_field > 0) {
+        const char *status;
+        size_t status_size;
+
+        if (!find_field(line, length, own->status_field, &status, &status_size))
+            return false;
+        if (!is_status_good(c, status, status_size)) {
+            reading.flags |= STORE_FLAG_SUSPECT;
+            sink->reading(sink->to, &reading);
+            return true;
+        }
     }
     if (is_overload_text(instrument, text, size) ||
         number_word(text, size) == NUMBER_WORD_OVERLOAD) {

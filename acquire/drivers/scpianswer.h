@@ -18,6 +18,9 @@ bool scpianswer_is_error_entry(const char *line, size_t length);
 /* A whole number of a few digits and nothing else, as some meters acknowledge a command. */
 bool scpianswer_is_bare_integer(const char *line, size_t length);
 
+/* How many comma-separated fields the answer has. */
+size_t scpianswer_fields(const char *line, size_t length);
+
 /* Hands on the reading of one channel of the instrument, its flags added to those given. False when
  * the line is no answer to its query. */
 bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t channel,

@@ -13,6 +13,8 @@ const struct section_key scpichannel_keys[] = {
     {.name = "configure", .kind = SECTION_LIST},
     {.name = "query", .kind = SECTION_BYTES},
     {.name = "field", .kind = SECTION_INTEGER, .standard = "1", .min = 1, .max = 64},
+    {.name = "status_field", .kind = SECTION_INTEGER, .min = 1, .max = 64},
+    {.name = "status_good", .kind = SECTION_LIST, .standard = "0"},
     {.name = "coupling", .kind = SECTION_CHOICE, .standard = "dc", .choices = "dc ac"},
     {.name = "range", .kind = SECTION_TEXT, .standard = "auto"},
     {.name = "nplc", .kind = SECTION_NUMBER, .min = 0.0001, .max = 1000},
@@ -107,6 +109,13 @@ enum status_code scpichannel_fill(const struct benchfile_channel *channel, struc
     char argument[32];
 
     out->field = section_integer(values, "field");
+    out->status_field = section_integer(values, "status_field");
+    if (out->status_field > 0 && section_given(values, "pattern"))
+        code =
+            section_fail(values, "status_field", st,
+                         "has no effect beside pattern; let the pattern match good answers only");
+    if (section_given(values, "status_good") && out->status_field == 0)
+        code = section_fail(values, "status_field", st, "missing; status_good is what it holds");
     if (make_range(values, out, argument, st) != STATUS_OK ||
         make_own(values, out, st) != STATUS_OK)
         code = STATUS_INPUT;

@@ -18,7 +18,8 @@ struct scpichannel {
     bool skip[SCPICHANNEL_CONFIGURE_MAX]; /* the meter does not take it, and can do without */
     size_t configures;
     char query[SCPICHANNEL_COMMAND_MAX];
-    long field; /* from 1 */
+    long field;        /* from 1 */
+    long status_field; /* which says whether the value is one; 0: none */
     double range;
     struct pattern *pattern; /* of an answer of another form; or NULL */
     int value, unit;         /* its groups; unit -1: it has none */

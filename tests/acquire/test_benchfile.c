@@ -229,18 +229,25 @@ static void warnings(void **state)
                  "[instrument m]\ndriver = scpi\nport = /dev/m\nerrors = no\n"
                  "[channel m.r]\nquantity = resistance\naccuracy = 1 %\n"
                  "[instrument n]\ndriver = scpi\nport = /dev/n\nerrors = no\n"
-                 "[channel n.r]\nquantity = resistance\naccuracy = 1 %\nmethod = measure\n");
+                 "[channel n.r]\nquantity = resistance\naccuracy = 1 %\nmethod = measure\n"
+                 "[instrument o]\ndriver = lines\nport = /dev/o\n"
+                 "pattern = V=(?<v>\\S+)$\npattern = ^W=(?<v>\\S+)|W=(?<other>x)$\n"
+                 "[channel o.v]\nquantity = voltage\naccuracy = 1 %\n");
     struct text text = {0};
 
     (void)state;
-    assert_int_equal(benchcheck_warn(bench, add_fault, &text), 3);
+    assert_int_equal(benchcheck_warn(bench, add_fault, &text), 5);
     assert_string_equal(text.bytes,
                         "bench:4: [instrument b] pattern: the group (?<stabel>...) is no channel's "
                         "and means nothing\n"
                         "bench:8: [channel b.i] accuracy: no accuracy is given: limits of 1.5 % of "
                         "the reading will be assumed; the instrument's manual has its own\n"
                         "bench:17: [instrument m] errors: without the error queue a function that "
-                        "the meter does not know goes unnoticed\n");
+                        "the meter does not know goes unnoticed\n"
+                        "bench:32: [instrument o] pattern: 'V=(?<v>\\S+)$' does not begin with ^ "
+                        "and so matches the rest of a longer line, too\n"
+                        "bench:32: [instrument o] pattern: '^W=(?<v>\\S+)|W=(?<other>x)$' does not "
+                        "begin with ^ and so matches the rest of a longer line, too\n");
     text_free(&text);
     benchfile_free(bench);
 }

@@ -59,7 +59,9 @@ static void configuration(void **state)
                     "sent CONF:VOLT:DC\\r\\n\nsent READ?\\r\\n\n"
                     "shunted 0.0088 digit=0.0001\n"
                     "sent FUNC L\\r\\n\nsent TRIG:SOUR BUS\\r\\n\nsent FETC?\\r\\n\n"
-                    "own 0.0012\n");
+                    "own 0.0012\n"
+                    "event fields: FETC? has 2 fields in its answer, '1.2e-3,4.5'; the first is "
+                    "taken: see field and status_field in truewound-bench(5)\n");
     fed_free(fed);
 }
 
@@ -141,10 +143,22 @@ static void decimal_comma(void **state)
         {"", "17,032\r\n", false, ""},
         {"", "+1,7032E+01 OHM\n", false, ""},
         {"decimal = comma\n", "17,032\n", true, "r 17.032 digit=0.001\n"},
-        {"decimal = point\n", "17,3\n", true, "r 17 digit=1\n"},
-        {"", "17.032,3\n", true, "r 17.032 digit=0.001\n"},
-        {"", "+1.7E+01,+2.0E+00\n", true, "r 17\n"},
-        {"", "17,-3\n", true, "r 17 digit=1\n"},
+        {"decimal = point\n", "17,3\n", true,
+         "r 17 digit=1\n"
+         "event fields: READ? has 2 fields in its answer, '17,3'; the first is taken: see field "
+         "and status_field in truewound-bench(5)\n"},
+        {"", "17.032,3\n", true,
+         "r 17.032 digit=0.001\n"
+         "event fields: READ? has 2 fields in its answer, '17.032,3'; the first is taken: see "
+         "field and status_field in truewound-bench(5)\n"},
+        {"", "+1.7E+01,+2.0E+00\n", true,
+         "r 17\n"
+         "event fields: READ? has 2 fields in its answer, '+1.7E+01,+2.0E+00'; the first is taken: "
+         "see field and status_field in truewound-bench(5)\n"},
+        {"", "17,-3\n", true,
+         "r 17 digit=1\n"
+         "event fields: READ? has 2 fields in its answer, '17,-3'; the first is taken: see field "
+         "and status_field in truewound-bench(5)\n"},
     };
 
     (void)state;
@@ -261,6 +275,48 @@ static void own_pattern(void **state)
     answer(fed, "+1.5\n");
     fed_expect(fed, "sent READ?\\n\nv 1.5021 V\nsent READ?\\n\nv 12.5 mV digit=0.1\n"
                     "sent READ?\\n\nv unknown overload\nsent READ?\\n\ngarbage\n");
+    fed_free(fed);
+}
+
+/* A pattern that takes part of a number makes no other number of it. */
+static void cut_number(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\nidentity_query =\n"
+                                   "[channel m.v]\nquantity = voltage\nquery = READ?\n"
+                                   "pattern = DCV (?<value>[0-9.]+)\n");
+
+    (void)state;
+    answer(fed, "DCV 1.5021\n");
+    fed->now.mono += 1000000;
+    answer(fed, "DCV 1.5021E-3\n");
+    fed_expect(fed, "sent READ?\\n\nv 1.5021 digit=0.0001\nsent READ?\\n\n"
+                    "event number: v: '1.5021' is no number: in 'DCV 1.5021E-3' a sign, a digit or "
+                    "an exponent beside it belongs to no group of the pattern; the reading has no "
+                    "value\nv unknown suspect\n");
+    fed_free(fed);
+}
+
+/* Meters of inductance and resistance answer value, second value and a status, which is not 0 when
+ * the value is none (common practice, no source). */
+static void status_field(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\nidentity_query =\n"
+                                   "[channel m.l]\nquantity = inductance\nquery = FETC?\n"
+                                   "status_field = 3\nstatus_good = 0\nstatus_good = N\n"
+                                   "[channel m.q]\nquantity = ratio\nquery = FETC?\nfield = 2\n");
+
+    (void)state;
+    answer(fed, "+1.2E-01,+5.0E+00,+0\n");
+    fed->now.mono += 1000000;
+    answer(fed, "+1.2E-01,+5.0E+00,+1\n");
+    fed->now.mono += 1000000;
+    answer(fed, "+1.2E-01,+5.0E+00, N\n");
+    fed->now.mono += 1000000;
+    answer(fed, "+1.2E-01,+5.0E+00\n");
+    fed_expect(fed, "sent FETC?\\n\nl 0.12\nq 5\n"
+                    "sent FETC?\\n\nl unknown suspect\nq 5\n"
+                    "sent FETC?\\n\nl 0.12\nq 5\n"
+                    "sent FETC?\\n\nq 5\ngarbage\n");
     fed_free(fed);
 }
 
@@ -525,6 +581,8 @@ int main(void)
         cmocka_unit_test(unit_texts),
         cmocka_unit_test(crowded),
         cmocka_unit_test(own_pattern),
+        cmocka_unit_test(cut_number),
+        cmocka_unit_test(status_field),
         cmocka_unit_test(acknowledged),
         cmocka_unit_test(error_queue),
         cmocka_unit_test(error_queue_endless),
