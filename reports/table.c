@@ -511,7 +511,8 @@ static void print_records(const struct layout *layout, size_t width, FILE *out)
         for (size_t c = 0; c < table->columns; c++) {
             const char *unit = table->column[c].unit;
             char *line = NULL;
-            if (asprintf(&line, "%s: %s%s%s", table->column[c].heading,
+            const char *heading = table->column[c].heading;
+            if (asprintf(&line, "%s: %s%s%s", *heading ? heading : table->column[c].key,
                          layout->cell[r * table->columns + c].text, *unit ? " " : "", unit) < 0)
                 return;
             wrapped(layout->ruler, out, line, width - 2, 2);

@@ -124,13 +124,27 @@ static int print_json(const struct planning *p, const struct plan *plan)
                                    "options", options));
 }
 
-/* Three figures are enough to choose a wire by; the intervals stand with pull and life. */
-static void figure_cell(struct table *table, double value)
+/* Three figures are enough to choose a wire by, and no finer than 'step', so that the row fits a
+ * terminal; the intervals stand with pull and life. */
+static void figure_cell(struct table *table, double value, double step)
 {
-    if (isfinite(value))
-        table_digits(table, value, pow(10.0, floor(log10(fmax(fabs(value), 1e-9))) - 2.0));
-    else
+    if (!isfinite(value))
         table_absent(table);
+    else if (fabs(value) < step)
+        table_digits(table, value, step);
+    else
+        table_digits(table, value, fmax(step, pow(10.0, floor(log10(fabs(value))) - 2.0)));
+}
+
+/* What fails, short enough for a row of 80 columns; the reasons stand below in full. */
+static const char *short_words(enum plan_why why)
+{
+    static const char *const words[] = {
+        [PLAN_GOOD] = "good",       [PLAN_NO_ROOM] = "room", [PLAN_WEAK] = "weak",
+        [PLAN_DOUBT] = "doubt",     [PLAN_SLOW] = "slow",    [PLAN_HOT] = "hot",
+        [PLAN_SHORT_LIFE] = "life", [PLAN_FAILED] = "failed"};
+
+    return words[why];
 }
 
 /* The next three wires to have failed in the same way are enough; --all has every one. */
@@ -199,25 +213,26 @@ static int print_table(const struct planning *p, const struct plan *plan)
         table_row(table);
         table_text(table, label_of(&p->wires[o->wire], label));
         table_count(table, o->turns);
-        figure_cell(table, o->ohm);
-        figure_cell(table, 1e3 * o->end_a);
-        figure_cell(table, o->pull_n.value);
-        figure_cell(table, o->pull_n.low);
+        figure_cell(table, o->ohm, 0.01);
+        figure_cell(table, 1e3 * o->end_a, 0.1);
+        figure_cell(table, o->pull_n.value, 0.01);
+        figure_cell(table, o->pull_n.low, 0.01);
         if (pulsed)
-            figure_cell(table, 1e3 * o->charge_c);
-        figure_cell(table, o->hot_c.high);
+            figure_cell(table, 1e3 * o->charge_c, 0.01);
+        figure_cell(table, o->hot_c.high, 1.0);
         if (battery) {
-            figure_cell(table, o->days);
-            figure_cell(table, o->low_days);
+            figure_cell(table, o->days, 1.0);
+            figure_cell(table, o->low_days, 1.0);
         }
         table_mark(table,
                    i == plan->best        ? TABLE_MARK_GOOD
                    : o->why == PLAN_GOOD  ? TABLE_MARK_GOOD
                    : o->why == PLAN_DOUBT ? TABLE_MARK_DOUBT
                                           : TABLE_MARK_WARN,
-                   i == plan->best      ? "best"
-                   : i == plan->nearest ? "nearest"
-                                        : plan_why_words(o->why));
+                   i == plan->best                    ? "best"
+                   : p->context->form == COMMAND_TEXT ? short_words(o->why)
+                   : i == plan->nearest               ? "nearest"
+                                                      : plan_why_words(o->why));
     }
     table_note(table,
                "turns of each limb; pull with the battery at its end; 'least' is the lower end "

@@ -15,6 +15,7 @@
 #define CLASS_Y_C     90.0
 #define CLASS_A_C     105.0
 #define TRIES         4
+#define LEAST_DAYS    1.0  /* a battery that lasts less does not serve, whatever was asked */
 #define SLOW_SHARE    0.98 /* reached by the end of the pulse: less than this is slow */
 
 /* What is the same for every wire. */
@@ -509,6 +510,11 @@ static void judge(const struct problem *p, const struct trial *t, struct plan_op
         snprintf(o->reason, sizeof o->reason,
                  "The battery lasts %.0f days (%.0f to %.0f) at %.4g mC a pulse; %.0f are wanted.",
                  o->days, o->low_days, o->high_days, 1e3 * o->charge_c, asked);
+    } else if (o->days < LEAST_DAYS) {
+        o->why = PLAN_SHORT_LIFE;
+        snprintf(o->reason, sizeof o->reason,
+                 "The battery lasts less than a day at %.4g mC a pulse and %.3g A.",
+                 1e3 * o->charge_c, o->end_a);
     } else {
         o->why = PLAN_GOOD;
         o->reach = fmax(o->reach, 1.0);

@@ -202,6 +202,15 @@ tw coil add flat.ini >out
 tw observe flat limb-a diameter '26 mm' >out
 grep -q 'along its first size, 8 mm' out || complain "which way the caliper lay"
 
+# The wires to choose from, one a line, good or not; what empties the battery in a day is not good.
+for how in '' --all '--sizes swg' '--sizes awg --all'; do
+    # shellcheck disable=SC2086
+    tw plan "$root/fixtures/distant.ini" $how >out
+    fits "plan $how"
+    [ "$(grep -cE '^[0-9.]+ (mm|SWG|AWG) .*(good|best)$' out)" -ge 10 ] || complain "plan $how: no rows"
+done
+if grep -E ' 0 +0  ● good' out; then complain "a battery of no days is good"; fi
+
 # Every table of a command is a rectangle with a name of its own over each column.
 for table in "plan $root/fixtures/distant.ini --sizes swg" 'coil list' 'predict short' irons \
     'wire 31SWG' readings 'compare short open' learn battery fleet; do

@@ -427,6 +427,9 @@ static void test_reasons(void **state)
     r.days = 50000.0;
     assert_int_equal(why_of(&r, 3, "50000 are wanted"), PLAN_SHORT_LIFE);
     r.days = NAN;
+    /* Without a life asked for: thick wire that empties the cells in a day is not good either. */
+    d.supply.period = amount_of(d.supply.pulse.value * 10.0, 0.0);
+    assert_int_equal(why_of(&r, 0, "less than a day"), PLAN_SHORT_LIFE);
 
     /* Continuous current from a strong supply, no turns to spare. */
     d.supply.pulse = d.supply.period = amount_none();
