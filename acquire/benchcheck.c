@@ -18,29 +18,10 @@ static void warn(struct work *work, const struct status *st)
     work->report(work->to, st->text);
 }
 
-/* What truewound(1) takes for the limits of an instrument that states none, per cent of reading:
- * common practice, no source. */
-static double assumed(enum quantity_id id)
-{
-    switch (id) {
-    case QUANTITY_RESISTANCE:
-    case QUANTITY_VOLTAGE:
-    case QUANTITY_MASS:
-    case QUANTITY_FORCE:
-        return 1.0;
-    case QUANTITY_CURRENT:
-        return 1.5;
-    case QUANTITY_INDUCTANCE:
-        return 2.0;
-    default:
-        return 0.0;
-    }
-}
-
 static void check_accuracy(struct work *work, const struct benchfile_channel *channel)
 {
     const struct quantity *quantity = quantity_find(channel->quantity);
-    double percent = quantity ? assumed(quantity->id) : 0.0;
+    double percent = quantity ? 100.0 * quantity->assumed : 0.0;
     struct status st;
 
     if (channel->calibration.ranges > 0 || percent == 0.0)

@@ -11,6 +11,7 @@
 #include "analyze/recording.h"
 #include "analyze/sitting.h"
 #include "analyze/steady.h"
+#include "db/quantity.h"
 #include "db/store_bench.h"
 #include "db/store_read.h"
 
@@ -262,6 +263,7 @@ static void beside(struct store *store, const char *name, const char *quantity, 
     *u = window.n > 1 ? window.sd / sqrt((double)window.n) : NAN;
 }
 
+/* Standard uncertainty of a reading of current, from the limits that the bench file states. */
 static double accuracy(struct store *store, const struct store_reading *reading)
 {
     struct store_calibration calibration;
@@ -271,7 +273,9 @@ static double accuracy(struct store *store, const struct store_reading *reading)
     if (reading->calibration &&
         store_bench_calibration_by_id(store, reading->calibration, &calibration, &st) == STATUS_OK)
         half = store_bench_half_width(&calibration, reading->raw);
-    return isfinite(half) ? half / sqrt(3.0) : 0.01 * fabs(reading->value);
+    if (!isfinite(half))
+        half = quantity_get(QUANTITY_CURRENT)->assumed * fabs(reading->value);
+    return half / sqrt(3.0);
 }
 
 enum status_code lifttrial_live(struct store *store, const struct lifttrial_channels *channels,

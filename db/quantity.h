@@ -41,6 +41,9 @@ struct quantity {
     double shown_scale;  /* shown = stored * shown_scale + shown_offset */
     double shown_offset; /* -273.15 for temperature, else 0 */
     bool prefixes;       /* true: k, m, µ, n ... are put before the symbol to suit the size */
+    double assumed;      /* limits of error, relative, of an instrument that states none; 0: nothing
+                            is assumed. Common practice, no source: a hand meter is good to 1 % on
+                            volts and ohms, a home-made current channel to 1.5 %. */
 };
 
 /* The quantity of that exact name, or NULL. name may be NULL. */
