@@ -358,7 +358,7 @@ static void work_out(struct store *store, struct batterybook *book,
     trend_knee(book->day, book->n_day, &book->knee);
     trend_joint(&book->setup, book->day, book->n_day, &book->joint);
     book->has_forecast = forecast_make(&book->setup, book->day, book->n_day, &book->joint,
-                                       &book->forecast, &st) == STATUS_OK;
+                                       NULL, 0, &book->forecast, &st) == STATUS_OK;
     if (!book->has_forecast)
         say(book, BATTERYBOOK_NO_WORD, "%s", st.text);
     conclude(book, alarm);

@@ -5,7 +5,9 @@
 #include <stdlib.h>
 
 #include <gsl/gsl_cdf.h>
+#include <gsl/gsl_errno.h>
 #include <gsl/gsl_interp.h>
+#include <gsl/gsl_linalg.h>
 #include <gsl/gsl_qrng.h>
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics_double.h>
@@ -15,11 +17,19 @@
 
 /* Of one cell, between pulses: V(x, T) = c(x) + k (T - 20) + d(x) + noise, where x is the share of
  * charge used. c is the rested curve of cell.h, lowered by what a working cell does not recover
- * between pulses, and led to the end point at x = 1: the capacity is defined by that end point, so
- * a curve that stays above it there would promise charge that nobody rates. d is the departure of
- * this make at this duty: a level (makers, the meter), a slow bend, a finer one, and more of both
- * at the fresh hump and at the knee, where makes differ most. k and d are Gaussian, so they are
- * integrated over in closed form; capacity, start and self-discharge are not, and go over a grid.
+ * between pulses, as far as it is straight; from there a knee leads it to the end point at x = 1,
+ * for the capacity is defined by that end point. How sharp the knee is, no table knows: it is one
+ * of a few, each weighed by how well it fits. d is the departure of this make at this duty: a level
+ * (makers, the meter), a slow bend, a finer one, and more of both at the fresh hump and at the
+ * spent end. Its bends are long in charge, not in x: were they long in x, mere smoothness would
+ * speak for a larger capacity, and the end would be said too late. k and d are Gaussian, so they
+ * are integrated over in closed form; capacity, start and self-discharge are not, and go over a
+ * grid.
+ *
+ * A battery like the earlier ones is one more hypothesis beside those knees: its curve is theirs,
+ * with a departure much smaller, and its capacity is theirs within what cells of a box differ by.
+ * Another make may have been bought, so the other hypotheses stay, and the readings weigh them.
+ *
  * The widths are judgement (common practice, no source), most of them in units of the table's own
  * doubt of its curve, so that a chemistry known less well is believed less;
  * tests/bench/bench_analyze_forecast.c scores them on three unlike kinds of physics. */
@@ -31,21 +41,25 @@
 #define TIRED_FEW 0.7 /* lead and nickel recover in hours, manganese dioxide in days */
 #define LEVEL     1.5 /* curve.u */
 #define GAIN      0.004 /* of the meter */
-#define SLOW      1.8   /* curve.u, over SLOW_X of depth */
+#define SLOW      1.3   /* curve.u, over SLOW_X of the rated charge */
 #define SLOW_X    0.35
 #define FINE      0.25
 #define FINE_X    0.15
 #define FRESH_U   0.03 /* V more at the fresh end, within FRESH_X */
 #define FRESH_X   0.06
-#define SPENT_U   0.07 /* V more at the spent end, where the curve is steep, within SPENT_X */
+#define SPENT_U   0.03 /* V more at the spent end, where the curve is steep, within SPENT_X */
 #define SPENT_X   0.12
 #define SPENT_L   0.12
 #define KELVIN_U  0.6e-3 /* V/K, wider than the table: polarisation has its own */
 #define NOISE_U   0.003  /* V a cell, of a bin */
 #define UNREAD_U  0.004  /* more where the temperature is not read: the seasons */
 #define CURVE     101
-#define CLIFF     3.0    /* the last tenth falls with that power of its share: lead and nickel */
-#define SLOPE     2.0    /* manganese dioxide */
+#define STRAIGHT  4 /* the table's curve is straight for three points from this one */
+#define KNEES     4
+#define LIKE      KNEES /* the hypothesis: it is like the earlier ones */
+#define CURVES    (KNEES + 1)
+#define ALIKES    801
+#define STEPS     400.0  /* of ALIKES, in a unit of depth */
 #define GROWTH_U  0.35   /* of the logarithm of what the resistance still grows by */
 #define STEEPEST  (-2.0) /* V beyond the end, at least: a cell that is used up collapses */
 #define LEFT_U    0.05   /* of what is left, relative: it is never known better */
@@ -55,13 +69,28 @@
 #define ROUNDS    4
 #define AHEAD     24 /* depths ahead at which the departure is worked out */
 #define DRAWS     600
-#define CELLS     (GRID_C * GRID_X * 3)
+#define CELLS     (GRID_C * GRID_X * 3 * CURVES)
 #define ALIKE     12.0  /* log weights that far below the best do not count */
 #define RATED_U   0.03  /* makers rate to 0.8 V or 0.9 V, at more than the current of most sites */
 #define SEEN_U    0.012 /* V a cell: a fall that cannot be missed over weeks */
 #define HIGH      0.055 /* of the nominal voltage, over the fresh one: makes, and surface charge */
 #define LIFE_S    (200.0 * DAY) /* where the charge is not known: a life of that and e^+-1 */
 #define LIFE_LOGU 1.0
+#define COLD                                                                                       \
+    0.25 /* of what cold costs at the rated current: the table's is for hours, not months */
+/* From memory, no source: what cells of one make and type differ by; how often the next battery is
+ * of the make of the last; what stays of a make's departure from cell to cell (standard deviation);
+ * what a site adds to all of its batteries: pulse, temperature, drain that nobody counts. */
+#define OWN_U          0.04
+#define SAME           0.75
+#define SAME_ELSEWHERE 0.5
+#define OWN_CURVE      0.35
+#define SITE_U         0.03
+#define UNEVEN_U       0.15 /* where charge is not known: from one battery's work to the next one's */
+#define UNSEEN_X       0.2
+
+/* How far beyond the end Shepherd's equation has its pole, in depth. */
+static const double knees[KNEES] = {0.01, 0.03, 0.08, 0.2};
 
 struct bin {
     double charge; /* since the first row, Ah (or seconds where not known) */
@@ -73,9 +102,13 @@ struct bin {
 
 struct model {
     const struct trend_site *site;
-    double curve[CURVE];      /* V of a working cell, depth 0 to 1 */
-    double steepest;          /* beyond 1, V */
-    double level, slow, fine; /* widths of the departure, V */
+    double curve[CURVES][CURVE]; /* V of a working cell, depth 0 to 1 */
+    double steepest[CURVES];     /* beyond 1, V */
+    double part[CURVES];         /* prior share of each curve */
+    double unseen[CURVE];        /* V, of the curve that is like the earlier ones' */
+    double level, slow, fine;    /* widths of the departure, V */
+    double like_scale;           /* of those, for the curve like the earlier ones' */
+    double alike[ALIKES];        /* covariance of all three over a distance */
     struct bin bin[BINS];
     size_t n;
     bool charged;          /* the charge drawn is known */
@@ -84,6 +117,8 @@ struct model {
     bool warmth;           /* the temperature was read */
     double grain;          /* least step of the readings, V a cell; 0 finer than it matters */
     double log_c, log_c_u; /* prior of the logarithm of the capacity */
+    double like_c, like_u; /* the same if it is like the earlier ones */
+    double table_u;        /* of log_c_u what the kind of cell is to blame for, not the site */
     double used;           /* before the first row, as stated or from the time since fitting, Ah */
     double rate, rate_u;   /* self-discharge, 1/s */
     double last_charge, last_s; /* of the last day, as in a bin */
@@ -116,62 +151,92 @@ static double alike(double a, double b, double length)
 
 /* A place on the curve, with what its covariances need. */
 struct place {
-    double x, kelvin, fresh, spent;
+    double x, s, kelvin, fresh, spent, unseen;
+    double scale; /* of the departure */
 };
 
-static struct place place_of(double x, double kelvin)
+/* s: the place in shares of the rated charge. Where the charge is not known there is no other
+ * measure than depth. */
+static struct place place_of(const struct model *m, int curve, double log_c, double x,
+                             double kelvin)
 {
-    return (struct place){.x = x,
-                          .kelvin = kelvin,
-                          .fresh = FRESH_U * exp(-fmax(0.0, x) / FRESH_X),
-                          .spent = SPENT_U * (x >= 1.0 ? 1.0 : exp(-(1.0 - x) / SPENT_X))};
+    struct place p = {.x = x,
+                      .s = m->charged ? x * exp(log_c - m->log_c) : x,
+                      .kelvin = kelvin,
+                      .scale = curve == LIKE ? m->like_scale : 1.0};
+
+    p.fresh = p.scale * FRESH_U * exp(-fmax(0.0, x) / FRESH_X);
+    p.spent = p.scale * SPENT_U * (x >= 1.0 ? 1.0 : exp(-(1.0 - x) / SPENT_X));
+    if (curve == LIKE)
+        p.unseen = m->unseen[(int)fmin(CURVE - 1, fmax(0.0, x) * (CURVE - 1))];
+    return p;
 }
 
 static double covariance(const struct model *m, const struct place *a, const struct place *b)
 {
-    double sum = m->level * m->level + KELVIN_U * KELVIN_U * a->kelvin * b->kelvin +
-                 m->slow * m->slow * alike(a->x, b->x, SLOW_X) +
-                 m->fine * m->fine * alike(a->x, b->x, FINE_X);
-    double fresh = a->fresh * b->fresh, spent = a->spent * b->spent;
+    double at = fmin(fabs(a->s - b->s) * STEPS, ALIKES - 1.001);
+    int i = (int)at;
+    double sum = a->scale * b->scale * (m->alike[i] + (at - i) * (m->alike[i + 1] - m->alike[i])) +
+                 KELVIN_U * KELVIN_U * a->kelvin * b->kelvin;
+    double fresh = a->fresh * b->fresh, spent = a->spent * b->spent, unseen = a->unseen * b->unseen;
 
     if (fresh > 1e-8)
         sum += fresh * alike(a->x, b->x, FRESH_X);
     if (spent > 1e-8)
         sum += spent * alike(a->x, b->x, SPENT_L);
+    if (unseen > 1e-8)
+        sum += unseen * alike(a->x, b->x, UNSEEN_X);
     return sum;
 }
 
-/* The working curve made smooth (Steffen, monotone) to a depth of 0.9, and on to the end point. */
+static void fill_alike(struct model *m)
+{
+    for (int i = 0; i < ALIKES; i++) {
+        double off = (double)i / STEPS;
+
+        m->alike[i] = m->level * m->level + m->slow * m->slow * alike(0.0, off, SLOW_X) +
+                      m->fine * m->fine * alike(0.0, off, FINE_X);
+    }
+}
+
+/* The working curve made smooth (Steffen, monotone) as far as it is straight, and from there to
+ * the end point by a knee of each sharpness, the form from C. M. Shepherd, J. Electrochem. Soc. 112
+ * (1965) 657. */
 static bool fill_curve(struct model *m)
 {
     const struct cell_kind *kind = m->site->battery.kind;
-    gsl_interp *steffen = gsl_interp_alloc(gsl_interp_steffen, CELL_POINTS - 1);
+    gsl_interp *steffen = gsl_interp_alloc(gsl_interp_steffen, CELL_POINTS);
     double tired = (kind->primary ? TIRED : TIRED_FEW) * kind->curve.u;
-    double x[CELL_POINTS], volt[CELL_POINTS], slope, power = kind->primary ? SLOPE : CLIFF;
+    double x[CELL_POINTS], volt[CELL_POINTS], slope, from = (double)STRAIGHT / (CELL_POINTS - 1);
     /* Current and resistance are those of one ampere hour where the kind has no capacity. */
     double end =
         kind->end_v.value + kind->capacity_at_a * kind->ohm.value * kind->growth[CELL_POINTS - 1];
-    const int last = CELL_POINTS - 2;
 
     if (!steffen)
         return false;
-    for (int i = 0; i <= last; i++) {
+    for (int i = 0; i < CELL_POINTS; i++) {
         x[i] = (double)i / (CELL_POINTS - 1);
         volt[i] = kind->ocv[i] - tired;
     }
-    gsl_interp_init(steffen, x, volt, CELL_POINTS - 1);
-    slope = volt[last] - volt[last - 1];
-    for (int i = 0; i < CURVE; i++) {
-        double at = (double)i / (CURVE - 1), share = (at - x[last]) * (CELL_POINTS - 1);
+    gsl_interp_init(steffen, x, volt, CELL_POINTS);
+    slope = (volt[STRAIGHT + 3] - volt[STRAIGHT]) * (CELL_POINTS - 1) / 3.0;
+    for (int k = 0; k < KNEES; k++) {
+        double far = knees[k], p0 = far / (1.0 + far - from);
 
-        if (share <= 0.0)
-            m->curve[i] = gsl_interp_eval(steffen, x, volt, at, NULL);
-        else
-            m->curve[i] = volt[last] + slope * share +
-                          fmin(0.0, end - volt[last] - slope) * pow(share, power);
+        for (int i = 0; i < CURVE; i++) {
+            double at = (double)i / (CURVE - 1), share;
+
+            share = (far / (1.0 + far - at) - p0) / (1.0 - p0);
+            if (at <= from)
+                m->curve[k][i] = gsl_interp_eval(steffen, x, volt, at, NULL);
+            else
+                m->curve[k][i] = volt[STRAIGHT] + slope * (at - from) +
+                                 share * (end - volt[STRAIGHT] - slope * (1.0 - from));
+        }
+        m->steepest[k] =
+            fmin(STEEPEST, (m->curve[k][CURVE - 1] - m->curve[k][CURVE - 2]) * (CURVE - 1));
     }
     gsl_interp_free(steffen);
-    m->steepest = fmin(STEEPEST, (m->curve[CURVE - 1] - m->curve[CURVE - 2]) * (CURVE - 1));
     m->level = hypot(LEVEL * kind->curve.u, GAIN * kind->nominal_v.value);
     m->slow = SLOW * kind->curve.u;
     if (m->by_load) { /* the table knows the resistance to a half, and its growth to as much */
@@ -179,34 +244,37 @@ static bool fill_curve(struct model *m)
         m->slow = hypot(m->slow, m->dip * kind->nominal_v.value);
     }
     m->fine = FINE * kind->curve.u;
+    fill_alike(m);
     return true;
 }
 
-static double expected(const struct model *m, double x, double kelvin)
+static double expected(const struct model *m, int which, double x, double kelvin)
 {
+    const double *curve = m->curve[which];
     double at = fmax(x, 0.0) * (CURVE - 1), volt;
     int i = (int)at;
 
     if (x >= 1.0)
-        volt = m->curve[CURVE - 1] + (x - 1.0) * m->steepest;
+        volt = curve[CURVE - 1] + (x - 1.0) * m->steepest[which];
     else
-        volt = m->curve[i] + (at - i) * (m->curve[i + 1] - m->curve[i]);
+        volt = curve[i] + (at - i) * (curve[i + 1] - curve[i]);
     return volt + m->site->battery.kind->volt_per_k.value * kelvin;
 }
 
 /* A battery with its unknowns fixed, and what the readings say of its departure. */
 struct fixed {
     double c, x0, rate;
+    int curve;
     double x[BINS];
     struct place at[BINS];
     double lower[BINS][BINS]; /* Cholesky */
     double alpha[BINS];       /* lower^-1 residual */
-    double log_like;
+    double log_det, log_like;
 };
 
 static void depths(const struct model *m, struct fixed *f)
 {
-    double x = f->x0, charge = 0.0, time = m->start_s;
+    double x = f->x0, charge = 0.0, time = m->start_s, log_c = log(f->c);
 
     for (size_t i = 0; i < m->n; i++) {
         double dt = m->bin[i].time_s - time;
@@ -215,7 +283,7 @@ static void depths(const struct model *m, struct fixed *f)
         charge = m->bin[i].charge;
         time = m->bin[i].time_s;
         f->x[i] = x;
-        f->at[i] = place_of(x, m->bin[i].kelvin);
+        f->at[i] = place_of(m, f->curve, log_c, x, m->bin[i].kelvin);
     }
 }
 
@@ -229,14 +297,12 @@ static double depth_now(const struct model *m, const struct fixed *f)
            f->rate * (m->last_s - last->time_s) * fmax(0.0, 1.0 - x);
 }
 
-static void weigh(const struct model *m, struct fixed *f)
+/* Depths, and the covariance of the readings there: the same for every knee. */
+static void place_bins(const struct model *m, struct fixed *f)
 {
-    double log_det = 0.0, square = 0.0;
-
     depths(m, f);
+    f->log_det = 0.0;
     for (size_t i = 0; i < m->n; i++) {
-        double r = m->bin[i].volt - expected(m, f->x[i], m->bin[i].kelvin);
-
         for (size_t j = 0; j <= i; j++) {
             double sum = covariance(m, &f->at[i], &f->at[j]);
 
@@ -249,20 +315,37 @@ static void weigh(const struct model *m, struct fixed *f)
             else
                 f->lower[i][j] = sum / f->lower[j][j];
         }
+        f->log_det += log(f->lower[i][i]);
+    }
+}
+
+/* How well the curve fits there. */
+static void fit_curve(const struct model *m, struct fixed *f)
+{
+    double square = 0.0;
+
+    for (size_t i = 0; i < m->n; i++) {
+        double r = m->bin[i].volt - expected(m, f->curve, f->x[i], m->bin[i].kelvin);
+
         for (size_t k = 0; k < i; k++)
             r -= f->lower[i][k] * f->alpha[k];
         f->alpha[i] = r / f->lower[i][i];
-        log_det += log(f->lower[i][i]);
         square += f->alpha[i] * f->alpha[i];
     }
-    f->log_like = -0.5 * square - log_det;
+    f->log_like = -0.5 * square - f->log_det;
+}
+
+static void weigh(const struct model *m, struct fixed *f)
+{
+    place_bins(m, f);
+    fit_curve(m, f);
 }
 
 /* Mean and standard deviation of the departure at a depth. */
 static void departure(const struct model *m, const struct fixed *f, double x, double kelvin,
                       double *mean, double *sd)
 {
-    struct place here = place_of(x, kelvin);
+    struct place here = place_of(m, f->curve, log(f->c), x, kelvin);
     double v[BINS], var = covariance(m, &here, &here);
 
     *mean = 0.0;
@@ -381,8 +464,28 @@ static void fill_bins(struct model *m, const struct trend_day days[], size_t n, 
 struct duty {
     double per_s, u; /* Ah a second (1 where charge is not known), relative uncertainty */
     double kelvin;   /* T - 20, lately */
-    double ratio_20;
+    double since;    /* voltage now over that of the days the charge was counted in */
 };
+
+/* Mean voltage of the last days over that of all of them: a coil takes less now. */
+static double fallen(const struct trend_day days[], size_t from, size_t to)
+{
+    double sum = 0.0, count = 0.0, late = 0.0, lates = 0.0;
+
+    for (size_t i = from; i <= to; i++) {
+        double volt = isfinite(days[i].loaded_v) ? days[i].loaded_v : days[i].unloaded_v;
+
+        if (!isfinite(volt))
+            continue;
+        sum += volt;
+        count += 1.0;
+        if (i + LATELY > to) {
+            late += volt;
+            lates += 1.0;
+        }
+    }
+    return lates > 0.0 && late > 0.0 ? fmin(1.0, late / lates / (sum / count)) : 1.0;
+}
 
 static void learn_duty(const struct model *m, const struct trend_day days[], size_t n,
                        struct duty *d)
@@ -398,6 +501,7 @@ static void learn_duty(const struct model *m, const struct trend_day days[], siz
     d->kelvin = kelvins ? gsl_stats_median(kelvin, 1, kelvins) : UNKNOWN_C;
     d->per_s = 1.0;
     d->u = 0.0;
+    d->since = 1.0;
     if (m->charged) {
         size_t to = n - 1;
 
@@ -408,6 +512,7 @@ static void learn_duty(const struct model *m, const struct trend_day days[], siz
         d->per_s = days[to].time_s > days[from].time_s ? (days[to].drawn_ah - days[from].drawn_ah) /
                                                              (days[to].time_s - days[from].time_s)
                                                        : NAN;
+        d->since = fallen(days, from, to);
         /* A month's work is repeated to some per cent; a shorter stretch tells less. */
         d->u = hypot(0.02, 0.05 * sqrt(7.0 * DAY / fmax(DAY, days[to].time_s - days[from].time_s)));
     }
@@ -443,14 +548,14 @@ static void follow(const struct model *m, const struct fixed *f, const struct ah
     const double *growth = m->site->battery.kind->growth;
     double now = depth_now(m, f), x = now, t = 0.0, before = NAN,
            grown = trend_on_points(growth, now);
-    double per_s = d->per_s * exp(hypot(d->u, LEFT_U) * z_duty),
+    double per_s = d->per_s * d->since * exp(hypot(d->u, LEFT_U) * z_duty),
            cold = trend_cold_factor(m->site, 20.0 + d->kelvin), grows = exp(GROWTH_U * z_growth);
     double volt_0 = NAN, step = 0.005, bad_before = NAN, t_before = 0.0;
     size_t p = 0;
 
     out->days = out->falter = NAN;
     for (int i = 0; i < 400; i++) {
-        double u = expected(m, x, d->kelvin) + lerp(a->x, a->mean, AHEAD, x) +
+        double u = expected(m, f->curve, x, d->kelvin) + lerp(a->x, a->mean, AHEAD, x) +
                    z * lerp(a->x, a->sd, AHEAD, x);
         double g = pow(trend_on_points(growth, x) / grown, grows);
         double loaded = u / (1.0 + ratio * cold * g);
@@ -504,6 +609,7 @@ struct grid {
     size_t n;
     struct {
         double log_c, x0, rate, log_w;
+        int curve;
     } cell[CELLS];
 };
 
@@ -520,23 +626,35 @@ static void grid_fill(const struct model *m, struct grid *g, struct fixed *f)
             for (int k = 0; k < nodes; k++) {
                 double log_c = g->c_low + (i + 0.5) * (g->c_high - g->c_low) / GRID_C;
                 double x0 = g->x_low + (j + 0.5) * (g->x_high - g->x_low) / GRID_X;
-                double off = (log_c - m->log_c) / m->log_c_u, density = start_density(m, x0);
+                double density = start_density(m, x0);
 
                 if (!(density > 0.0))
                     continue;
                 f->c = exp(log_c);
                 f->rate = m->rate * exp(node[k] * m->rate_u / m->rate);
                 f->x0 = x0 + m->used / f->c;
-                g->cell[g->n].log_c = log_c;
-                g->cell[g->n].x0 = x0;
-                g->cell[g->n].rate = f->rate;
-                depths(m, f);
-                if (f->x[m->n - 1] > DEEPEST) {
+                f->curve = 0;
+                place_bins(m, f);
+                if (f->x[m->n - 1] > DEEPEST)
                     continue;
+                for (f->curve = 0; f->curve < CURVES; f->curve++) {
+                    bool like = f->curve == LIKE;
+                    double u = like ? m->like_u : m->log_c_u;
+                    double off = (log_c - (like ? m->like_c : m->log_c)) / u;
+
+                    if (!(m->part[f->curve] > 0.0))
+                        continue;
+                    if (like)
+                        place_bins(m, f);
+                    fit_curve(m, f);
+                    g->cell[g->n].log_c = log_c;
+                    g->cell[g->n].x0 = x0;
+                    g->cell[g->n].rate = f->rate;
+                    g->cell[g->n].curve = f->curve;
+                    g->cell[g->n++].log_w = f->log_like - 0.5 * off * off - log(u) + log(density) +
+                                            log(m->part[f->curve]) +
+                                            log(nodes == 1 ? 1.0 : part[k]);
                 }
-                weigh(m, f);
-                g->cell[g->n++].log_w =
-                    f->log_like - 0.5 * off * off + log(density) + log(nodes == 1 ? 1.0 : part[k]);
             }
 }
 
@@ -596,6 +714,14 @@ struct work {
     double value[DRAWS];
 };
 
+static void take_cell(struct work *w, size_t i)
+{
+    w->fixed.c = exp(w->grid.cell[i].log_c);
+    w->fixed.x0 = w->grid.cell[i].x0 + w->model.used / w->fixed.c;
+    w->fixed.rate = w->grid.cell[i].rate;
+    w->fixed.curve = w->grid.cell[i].curve;
+}
+
 static void draw_all(struct work *w, const struct duty *d, const struct trend_joint *joint,
                      struct forecast *out)
 {
@@ -603,7 +729,7 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
     const struct cell_kind *kind = site->battery.kind;
     double end_cell = isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v;
     double best = grid_best(&w->grid), total = 0.0, sum = 0.0, log_c = 0.0, square = 0.0, x_1 = 0.0,
-           x_2 = 0.0;
+           x_2 = 0.0, like = 0.0;
     gsl_qrng *q = gsl_qrng_alloc(gsl_qrng_halton, 3);
     size_t n = 0;
 
@@ -611,6 +737,11 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
         return;
     for (size_t i = 0; i < w->grid.n; i++)
         total += exp(w->grid.cell[i].log_w - best);
+    for (size_t i = 0; i < w->grid.n; i++)
+        if (w->grid.cell[i].curve == LIKE)
+            like += exp(w->grid.cell[i].log_w - best) / total;
+    if (out->earlier)
+        out->alike = like;
     for (size_t i = 0; i < w->grid.n; i++) {
         double share = exp(w->grid.cell[i].log_w - best) / total, ratio, bad, now;
         size_t until;
@@ -620,9 +751,7 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
         until = (size_t)fmin(DRAWS, floor(sum * DRAWS + 0.5));
         if (n >= until)
             continue;
-        w->fixed.c = exp(w->grid.cell[i].log_c);
-        w->fixed.x0 = w->grid.cell[i].x0 + w->model.used / w->fixed.c;
-        w->fixed.rate = w->grid.cell[i].rate;
+        take_cell(w, i);
         weigh(&w->model, &w->fixed);
         now = depth_now(&w->model, &w->fixed);
         share = (double)(until - n) / DRAWS;
@@ -681,8 +810,9 @@ static double least_fall(const struct model *m, double share)
     int step = (int)(share * (CURVE - 1));
     double least = INFINITY;
 
-    for (int i = 0; i + step < CURVE; i++)
-        least = fmin(least, m->curve[i] - m->curve[i + step]);
+    for (int k = 0; k < KNEES; k++)
+        for (int i = 0; i + step < CURVE; i++)
+            least = fmin(least, m->curve[k][i] - m->curve[k][i + step]);
     return least;
 }
 
@@ -803,6 +933,7 @@ static void judge(const struct model *m, const struct trend_day days[], size_t n
 {
     double span = (days[n - 1].time_s - days[0].time_s) / DAY, latest = NAN;
     double width = out->days[FORECAST_Q95] / fmax(0.5, out->days[FORECAST_Q05]);
+    double lived = span + m->start_s / DAY;
     size_t below = 0, seen = 0;
 
     /* Two days running: a cold morning is not the end. */
@@ -827,7 +958,9 @@ static void judge(const struct model *m, const struct trend_day days[], size_t n
         out->answer = FORECAST_TOO_EARLY;
         snprintf(out->why, sizeof out->why, "%.1f days of readings; three at least are needed",
                  span);
-    } else if (width > 4.0 && out->days[FORECAST_Q05] > 7.0) {
+    } else if (width > 4.0 && out->days[FORECAST_Q05] > 7.0 &&
+               out->days[FORECAST_Q95] > 0.5 * lived) {
+        /* Near the end a factor of four is few days, and they count. */
         out->answer = FORECAST_TOO_EARLY;
         snprintf(out->why, sizeof out->why,
                  "anything from %.0f to %.0f days would fit the readings so far",
@@ -866,8 +999,8 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
         kelvin += m->bin[i].kelvin / (double)m->n;
     out->mean_a = m->charged ? d->per_s * 3600.0 : NAN;
     /* At the mean current, for what the pulse itself loses in the cells is followed voltage by
-     * voltage and would else be counted twice; for the same reason half of what cold costs. */
-    celsius = fmin(60.0, fmax(-40.0, 20.0 + 0.5 * kelvin));
+     * voltage and would else be counted twice; for the same reason only some of what cold costs. */
+    celsius = fmin(60.0, fmax(-40.0, 20.0 + COLD * kelvin));
     if (cell_capacity(&site->battery, m->charged ? out->mean_a : 0.0,
                       m->charged ? out->mean_a : 0.0, celsius, &ah, st) != STATUS_OK ||
         cell_self_rate(&site->battery, fmin(60.0, fmax(-40.0, 20.0 + kelvin)), &self, st) !=
@@ -882,45 +1015,45 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
 
         /* Charge is counted in the unit of the pulse: its doubt is the capacity's. */
         m->log_c = log(ah.value);
-        m->log_c_u = hypot(hypot(ah.u / ah.value, u_pulse), RATED_U);
+        m->table_u = hypot(ah.u / ah.value, RATED_U);
+        m->log_c_u = hypot(m->table_u, u_pulse);
         m->used = fmin(0.9 * ah.value, m->start_s * d->per_s);
     } else {
         m->log_c = log(LIFE_S);
         m->log_c_u = LIFE_LOGU;
+        m->table_u = 0.0;
         m->used = m->start_s;
     }
     return STATUS_OK;
 }
 
-enum status_code forecast_make(const struct trend_site *site, const struct trend_day days[],
-                               size_t n, const struct trend_joint *joint, struct forecast *out,
-                               struct status *st)
+static enum status_code begin(const struct trend_site *site, const struct trend_day days[],
+                              size_t n, struct work **work, struct duty *d, struct forecast *out,
+                              struct status *st)
 {
-    const struct cell_kind *kind = site->battery.kind;
-    struct work *w;
-    struct duty d;
-    double horizon;
     enum status_code code;
 
-    *out = (struct forecast){
-        .capacity_ah = NAN, .u_capacity = NAN, .rated_ah = NAN, .drawn_ah = NAN, .mean_a = NAN};
     if (cell_check(&site->battery, st) != STATUS_OK)
         return st ? st->code : STATUS_INPUT;
     if (n == 0)
         return status_fail(st, STATUS_INPUT, "there are no readings of this battery");
-    w = calloc(1, sizeof *w);
-    if (!w)
+    *work = calloc(1, sizeof **work);
+    if (!*work)
         return status_fail(st, STATUS_MEMORY, "no memory for the forecast");
-    code = prepare(&w->model, site, days, n, &d, out, st);
-    if (code != STATUS_OK) {
-        free(w);
-        return code;
-    }
-    out->from_s = days[n - 1].time_s;
-    out->end_v = site->battery.series *
-                 (isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v);
-    w->grid.c_low = w->model.log_c - 4.0 * w->model.log_c_u;
-    w->grid.c_high = w->model.log_c + 4.0 * w->model.log_c_u;
+    code = prepare(&(*work)->model, site, days, n, d, out, st);
+    if (code != STATUS_OK)
+        free(*work);
+    return code;
+}
+
+/* The grid narrowed to where the weight is. */
+static enum status_code fill_grid(struct work *w, struct status *st)
+{
+    double low = w->model.log_c - 4.0 * w->model.log_c_u,
+           high = w->model.log_c + 4.0 * w->model.log_c_u;
+
+    w->grid.c_low = low;
+    w->grid.c_high = high;
     w->grid.x_low = 0.0;
     w->grid.x_high = 0.95;
     for (int round = 0; round < ROUNDS; round++) {
@@ -928,12 +1061,147 @@ enum status_code forecast_make(const struct trend_site *site, const struct trend
         if (w->grid.n == 0 || (round + 1 < ROUNDS && !grid_narrow(&w->grid)))
             break;
     }
-    if (w->grid.n == 0) {
-        free(w);
+    if (w->grid.n == 0)
         return status_fail(st, STATUS_NUMERIC,
                            "more charge was drawn than such a battery can hold; is the kind of "
                            "cell, the pulse length or the date of change right, and is it fed "
                            "by this battery alone?");
+    return status_ok(st);
+}
+
+/* ---- earlier batteries ---- */
+
+/* Covariance of the logarithms of two batteries' capacities, over what the table says: the make is
+ * of the kind, and the site adds its own. */
+static double akin(const struct model *m, bool here, bool both_here)
+{
+    double u_site =
+        m->site->u_pulse > 0.0 ? hypot(m->site->u_pulse / m->site->pulse_s, SITE_U) : SITE_U;
+
+    if (!m->charged)
+        return both_here ? m->log_c_u * m->log_c_u : 0.0;
+    return m->table_u * m->table_u - OWN_U * OWN_U * (m->table_u > OWN_U) +
+           (here && both_here ? u_site * u_site : 0.0);
+}
+
+/* The capacity to expect of a battery that is like the earlier ones: the mean and deviation of a
+ * normal law, given theirs. */
+static bool expect_capacity(struct model *m, const struct forecast_earlier *const earlier[],
+                            size_t n)
+{
+    double own = m->charged ? 0.0 : UNEVEN_U * UNEVEN_U, b[FORECAST_EARLIER], k[FORECAST_EARLIER],
+           a[FORECAST_EARLIER * FORECAST_EARLIER];
+    gsl_matrix_view matrix = gsl_matrix_view_array(a, n, n);
+    gsl_vector_view ratio = gsl_vector_view_array(b, n), toward = gsl_vector_view_array(k, n);
+
+    for (size_t i = 0; i < n; i++) {
+        for (size_t j = 0; j < n; j++)
+            a[i * n + j] = akin(m, earlier[i]->here, earlier[j]->here);
+        a[i * n + i] = akin(m, true, true) + OWN_U * OWN_U + own + earlier[i]->u * earlier[i]->u;
+        b[i] = earlier[i]->log_ratio;
+        k[i] = akin(m, true, earlier[i]->here);
+    }
+    if (gsl_linalg_cholesky_decomp1(&matrix.matrix) != GSL_SUCCESS)
+        return false;
+    gsl_linalg_cholesky_svx(&matrix.matrix, &ratio.vector);
+    m->like_c = 0.0;
+    for (size_t i = 0; i < n; i++)
+        m->like_c += k[i] * b[i];
+    gsl_linalg_cholesky_svx(&matrix.matrix, &toward.vector);
+    m->like_u = akin(m, true, true) + OWN_U * OWN_U + own;
+    for (size_t i = 0; i < n; i++)
+        m->like_u -= akin(m, true, earlier[i]->here) * k[i];
+    m->like_u = sqrt(fmax(m->like_u, OWN_U * OWN_U));
+    m->like_c += m->log_c;
+    return true;
+}
+
+/* Their mean curve, and what they left open of it. */
+static void expect_curve(struct model *m, const struct forecast_earlier *const earlier[], size_t n)
+{
+    size_t here = 0;
+    double count;
+
+    for (size_t k = 0; k < n; k++)
+        here += earlier[k]->here;
+    count = here ? (double)here : (double)n;
+    for (int i = 0; i < CURVE; i++) {
+        double at = (double)i / (CURVE - 1) * (FORECAST_POINTS - 1), volt = 0.0, var = 0.0;
+        int j = (int)fmin(at, FORECAST_POINTS - 2);
+
+        for (size_t k = 0; k < n; k++) {
+            double u;
+
+            if (here && !earlier[k]->here)
+                continue;
+            volt +=
+                earlier[k]->volt[j] + (at - j) * (earlier[k]->volt[j + 1] - earlier[k]->volt[j]);
+            u = earlier[k]->u_volt[j] +
+                (at - j) * (earlier[k]->u_volt[j + 1] - earlier[k]->u_volt[j]);
+            var += u * u;
+        }
+        m->curve[LIKE][i] = volt / count;
+        m->unseen[i] = sqrt(var) / count;
+    }
+    m->steepest[LIKE] =
+        fmin(STEEPEST, (m->curve[LIKE][CURVE - 1] - m->curve[LIKE][CURVE - 2]) * (CURVE - 1));
+    m->like_scale = OWN_CURVE * sqrt(1.0 + 1.0 / count);
+    m->part[LIKE] = here ? SAME : SAME_ELSEWHERE;
+}
+
+/* What the earlier ones say of this one, before it is looked at. */
+static void compare_earlier(struct model *m, const struct forecast_earlier earlier[], size_t n,
+                            struct forecast *out)
+{
+    const struct forecast_earlier *used[FORECAST_EARLIER];
+    size_t k = 0;
+
+    for (int c = 0; c < KNEES; c++)
+        m->part[c] = 1.0 / KNEES;
+    for (size_t i = n; i-- > 0 && k < FORECAST_EARLIER;)
+        if (isfinite(earlier[i].u) && earlier[i].charged == m->charged &&
+            (m->charged || earlier[i].here))
+            used[k++] = &earlier[i];
+    if (k == 0 || !expect_capacity(m, used, k))
+        return;
+    expect_curve(m, used, k);
+    for (int c = 0; c < KNEES; c++)
+        m->part[c] = (1.0 - m->part[LIKE]) / KNEES;
+    out->earlier = k;
+    out->earlier_ratio = exp(m->like_c - m->log_c);
+    out->u_earlier = out->earlier_ratio * m->like_u;
+}
+
+enum status_code forecast_make(const struct trend_site *site, const struct trend_day days[],
+                               size_t n, const struct trend_joint *joint,
+                               const struct forecast_earlier earlier[], size_t n_earlier,
+                               struct forecast *out, struct status *st)
+{
+    const struct cell_kind *kind = site->battery.kind;
+    struct work *w;
+    struct duty d;
+    double horizon;
+    enum status_code code;
+
+    *out = (struct forecast){.capacity_ah = NAN,
+                             .u_capacity = NAN,
+                             .rated_ah = NAN,
+                             .drawn_ah = NAN,
+                             .mean_a = NAN,
+                             .earlier_ratio = NAN,
+                             .u_earlier = NAN,
+                             .alike = NAN};
+    code = begin(site, days, n, &w, &d, out, st);
+    if (code != STATUS_OK)
+        return code;
+    out->from_s = days[n - 1].time_s;
+    out->end_v = site->battery.series *
+                 (isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v);
+    compare_earlier(&w->model, earlier, n_earlier, out);
+    code = fill_grid(w, st);
+    if (code != STATUS_OK) {
+        free(w);
+        return code;
     }
     draw_all(w, &d, joint, out);
     horizon = fmax(7.0, 1.1 * out->days[FORECAST_Q95]) * DAY;
@@ -947,6 +1215,89 @@ enum status_code forecast_make(const struct trend_site *site, const struct trend
                  site->fitted_s + (kind->shelf_year.value - kind->shelf_year.u) * YEAR <
                      out->from_s + out->days[FORECAST_Q95] * DAY;
     judge(&w->model, days, n, joint, out);
+    free(w);
+    return status_ok(st);
+}
+
+#define LEARN_DRAWS 100
+
+/* Sums over what is likely of a battery. */
+struct sums {
+    double n, c, cc, depth, volt[FORECAST_POINTS], square[FORECAST_POINTS];
+};
+
+static void add_likely(struct work *w, double share, struct sums *sums)
+{
+    const struct model *m = &w->model;
+    struct fixed *f = &w->fixed;
+    double log_c = log(f->c);
+
+    weigh(m, f);
+    sums->n += share;
+    sums->c += share * log_c;
+    sums->cc += share * log_c * log_c;
+    sums->depth += share * depth_now(m, f);
+    for (int k = 0; k < FORECAST_POINTS; k++) {
+        double x = (double)k / (FORECAST_POINTS - 1), mean, sd;
+
+        departure(m, f, x, 0.0, &mean, &sd);
+        mean += expected(m, f->curve, x, 0.0);
+        sums->volt[k] += share * mean;
+        sums->square[k] += share * (mean * mean + sd * sd);
+    }
+}
+
+enum status_code forecast_learn(const struct trend_site *site, const struct trend_day days[],
+                                size_t n, struct forecast_earlier *out, struct status *st)
+{
+    struct forecast unused = {.rated_ah = NAN};
+    struct sums sums = {0};
+    struct work *w;
+    struct duty d;
+    double best, total = 0.0, sum = 0.0, var, prior;
+    size_t drawn = 0;
+    enum status_code code;
+
+    *out = (struct forecast_earlier){.u = INFINITY, .capacity_ah = NAN};
+    code = begin(site, days, n, &w, &d, &unused, st);
+    if (code != STATUS_OK)
+        return code;
+    compare_earlier(&w->model, NULL, 0, &unused);
+    code = fill_grid(w, st);
+    if (code != STATUS_OK) {
+        free(w);
+        return code;
+    }
+    best = grid_best(&w->grid);
+    for (size_t i = 0; i < w->grid.n; i++)
+        total += exp(w->grid.cell[i].log_w - best);
+    for (size_t i = 0; i < w->grid.n; i++) {
+        size_t until;
+
+        sum += exp(w->grid.cell[i].log_w - best) / total;
+        until = (size_t)fmin(LEARN_DRAWS, floor(sum * LEARN_DRAWS + 0.5));
+        if (until <= drawn)
+            continue;
+        take_cell(w, i);
+        add_likely(w, (double)(until - drawn) / LEARN_DRAWS, &sums);
+        drawn = until;
+    }
+    out->charged = w->model.charged;
+    out->depth = sums.depth / sums.n;
+    for (int k = 0; k < FORECAST_POINTS; k++) {
+        out->volt[k] = sums.volt[k] / sums.n;
+        out->u_volt[k] = sqrt(fmax(0.0, sums.square[k] / sums.n - out->volt[k] * out->volt[k]));
+    }
+    /* What the readings say alone: the table's word is not counted once for each battery. */
+    prior = w->model.log_c_u * w->model.log_c_u;
+    out->log_ratio = sums.c / sums.n - w->model.log_c;
+    var = fmax(1e-4, sums.cc / sums.n - pow(sums.c / sums.n, 2.0));
+    if (var < 0.95 * prior) {
+        out->u = sqrt(1.0 / (1.0 / var - 1.0 / prior));
+        out->log_ratio *= out->u * out->u / var;
+    }
+    if (out->charged)
+        out->capacity_ah = exp(sums.c / sums.n);
     free(w);
     return status_ok(st);
 }

@@ -88,7 +88,7 @@ static const struct cell_kind kinds[] = {
      .primary = false, .nominal_v = MEM(1.2, 0.0), .end_v = MEM(1.0, 0.0),
      .capacity_ah = {NAN, NAN, CELL_STATED, "printed on the cell, 5 h rate"},
      .capacity_at_a = 0.2, .load_exponent = MEM(0.03, 0.02), .capacity_k = MEM(0.006, 0.003),
-     .ohm = MEM(0.05, 0.02), .ohm_half_k = MEM(30.0, 10.0), .self_year = MEM(2.5, 0.9),
+     .ohm = MEM(0.05, 0.02), .ohm_half_k = MEM(30.0, 10.0), .self_year = MEM(1.6, 0.5),
      .self_double_k = MEM(10.0, 2.0), .volt_per_k = MEM(-0.4e-3, 0.3e-3),
      .shelf_year = MEM(5.0, 1.5), .curve = MEM(1.0, 0.02),
      .ocv = {1.40, 1.34, 1.315, 1.30, 1.29, 1.285, 1.28, 1.27, 1.255, 1.22, 1.10},

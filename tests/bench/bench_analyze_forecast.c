@@ -26,13 +26,14 @@
 
 #include "analyze/infer/forecast.h"
 #include "tests/bench/forecast_cells.h"
+#include "tests/bench/forecast_ideal.h"
 
 #define ROWS_MAX 8000
 #define AGES     5
-#define RULES    3
+#define RULES    4
 
 static const double ages[AGES] = {0.1, 0.25, 0.5, 0.75, 0.9};
-static const char *const rules[RULES] = {"forecast", "straight line", "rated / mean"};
+static const char *const rules[RULES] = {"forecast", "straight line", "rated / mean", "ideal"};
 
 struct history {
     struct trend_site site;
@@ -44,7 +45,7 @@ struct history {
 };
 
 struct score {
-    size_t n, in90, in50, early, spent, strange, better[RULES];
+    size_t n, in90, in50, ideal90, early, spent, strange, better[RULES];
     double *error[RULES]; /* of days left, relative */
     double signed_error, width;
 };
@@ -110,9 +111,12 @@ static void live(struct history *h, const struct forecast_kind *kind, enum forec
     double mean = 5 + 15 * gsl_rng_uniform(r), season = 9 * gsl_rng_uniform(r);
     double phase = 2 * M_PI * gsl_rng_uniform(r), n = kind->cells, each;
     double life = 86400.0 * 200.0 * exp(gsl_ran_gaussian(r, 0.5));
+    double z[FORECAST_DEVIATES];
     int away = (int)(400 * gsl_rng_uniform(r)), back = away;
 
-    forecast_cell_draw(&c, kind, physics, r);
+    for (int i = 0; i < FORECAST_DEVIATES; i++)
+        z[i] = gsl_ran_gaussian(r, 1.0);
+    forecast_cell_make(&c, kind, physics, z, kind->spread);
     if (gsl_rng_uniform(r) < 0.3)
         back += (int)(2 + 28 * gsl_rng_uniform(r));
     if (isnan(battery.kind->capacity_ah.value))
@@ -186,21 +190,22 @@ static double rated_mean(const struct history *h, const struct trend_day *day, s
     return fmax(0.0, h->rated_ah * 3600.0 / mean - day[n - 1].time_s) / 86400.0;
 }
 
-static void judge(const struct history *h, unsigned k, int age, struct score *s, bool verbose)
+static void judge(const struct history *h, unsigned k, int age, struct score *s, bool verbose,
+                  struct ideal *ideal)
 {
     struct trend_day *day;
     struct trend_joint joint;
     struct forecast f;
     struct status st;
     size_t n = 0, days;
-    double left, said[RULES], error[RULES];
+    double left, said[RULES], error[RULES], q[3] = {NAN, NAN, NAN};
 
     while (n < h->n && h->row[n].time_s <= ages[age] * h->end_s)
         n++;
     if (n < 5 || trend_days(&h->site, h->row, n, &day, &days, &st) != STATUS_OK)
         return;
     trend_joint(&h->site, day, days, &joint);
-    if (forecast_make(&h->site, day, days, &joint, &f, &st) != STATUS_OK) {
+    if (forecast_make(&h->site, day, days, &joint, NULL, 0, &f, &st) != STATUS_OK) {
         printf("history %u at %.2f: %s\n", k, ages[age], st.text);
         free(day);
         s->n++;
@@ -217,6 +222,13 @@ static void judge(const struct history *h, unsigned k, int age, struct score *s,
     said[0] = f.days[FORECAST_Q50];
     said[1] = straight_line(day, days, f.end_v);
     said[2] = rated_mean(h, day, days);
+    if (ideal) {
+        ideal->site = &h->site;
+        ideal_read(ideal, day, days);
+        ideal_forecast(ideal, q);
+        s->ideal90 += left >= q[0] && left <= q[2];
+    }
+    said[3] = q[1];
     for (int i = 0; i < RULES; i++) {
         error[i] = fabs(said[i] - left) / left;
         s->error[i][s->n] = error[i];
@@ -231,10 +243,10 @@ static void judge(const struct history *h, unsigned k, int age, struct score *s,
     s->n++;
     if (verbose)
         printf("%3u %s age %.2f left %6.1f said %6.1f [%6.1f %6.1f] depth %.3f cap %.2f of %.2f "
-               "(rated %.2f) line %.0f mean %.0f%s\n",
+               "(rated %.2f) line %.0f mean %.0f ideal %.0f%s\n",
                k, h->site.battery.kind->name, ages[age], left, said[0], f.days[FORECAST_Q05],
                f.days[FORECAST_Q95], f.depth, f.capacity_ah, h->truth_capacity, f.rated_ah, said[1],
-               said[2], f.answer == FORECAST_TOO_EARLY ? " early" : "");
+               said[2], said[3], f.answer == FORECAST_TOO_EARLY ? " early" : "");
     free(day);
 }
 
@@ -273,7 +285,7 @@ static void judge_joint(const struct history *h, size_t *bad, size_t *named, siz
 struct asked {
     unsigned long histories, seed;
     const char *cell;
-    bool verbose;
+    bool verbose, ideal;
 };
 
 static void report(const char *kind, const char *cell, const struct score score[AGES])
@@ -292,8 +304,8 @@ static void report(const char *kind, const char *cell, const struct score score[
                s->width / n);
         for (int i = 0; i < RULES; i++)
             printf("  %s %.1f %%", rules[i], 100 * median(s->error[i], s->n));
-        printf(" (%.0f, %.0f of 100)\n", 100 * (double)s->better[1] / n,
-               100 * (double)s->better[2] / n);
+        printf(" (%.0f, %.0f of 100) ideal holds %.0f\n", 100 * (double)s->better[1] / n,
+               100 * (double)s->better[2] / n, 100 * (double)s->ideal90 / n);
     }
 }
 
@@ -307,6 +319,10 @@ static int score_kind(const struct asked *asked, const char *physics,
     double *errors;
     FILE *in = NULL;
     clock_t spent = 0;
+    struct ideal ideal = {.kind = kind,
+                          .physics =
+                              strcmp(physics, "shepherd") ? FORECAST_INSERTION : FORECAST_SHEPHERD,
+                          .spread = kind ? kind->spread : NAN};
 
     errors = calloc(asked->histories * AGES * RULES, sizeof *errors);
     if (!errors)
@@ -336,7 +352,7 @@ static int score_kind(const struct asked *asked, const char *physics,
             continue;
         start = clock();
         for (int a = 0; a < AGES; a++)
-            judge(h, k, a, &score[a], asked->verbose);
+            judge(h, k, a, &score[a], asked->verbose, asked->ideal && kind ? &ideal : NULL);
         forecasts += AGES;
         spent += clock() - start;
         judge_joint(h, &bad, &named, &good, &wrong);
@@ -364,7 +380,7 @@ int main(int argc, char **argv)
     gsl_rng *rng;
     int option, result = 0;
 
-    while ((option = getopt_long(argc, argv, "n:s:k:c:v", options, NULL)) != -1)
+    while ((option = getopt_long(argc, argv, "n:s:k:c:vi", options, NULL)) != -1)
         switch (option) {
         case 'n':
             asked.histories = strtoul(optarg, NULL, 10);
@@ -380,6 +396,9 @@ int main(int argc, char **argv)
             break;
         case 'c':
             asked.cell = optarg;
+            break;
+        case 'i':
+            asked.ideal = true;
             break;
         case 'v':
             asked.verbose = true;

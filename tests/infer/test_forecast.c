@@ -106,7 +106,7 @@ static void look(const struct trend_site *site, const struct trend_row *row, siz
 
     assert_int_equal(trend_days(site, row, n, &day, &days, &st), STATUS_OK);
     trend_joint(site, day, days, j);
-    if (forecast_make(site, day, days, j, f, &st) != STATUS_OK)
+    if (forecast_make(site, day, days, j, NULL, 0, f, &st) != STATUS_OK)
         fail_msg("%s", st.text);
     free(day);
     if (f->answer == FORECAST_STRANGE)
@@ -200,26 +200,32 @@ static void rated_charge_is_counted_on(void **state)
     }
 }
 
-/* Only one of the two voltages is logged: an answer all the same, the end within it. */
+/* Only one of the two voltages is logged: an answer all the same, and the end within the interval
+ * as often as a 90 % interval should hold it (12 of 16: by chance fewer in 1 of 60). */
 static void one_voltage(void **state)
 {
-    (void)state;
-    for (int only = 0; only < 2; only++) {
-        struct life *h = life_of("LR20", FORECAST_SHEPHERD, 11);
-        struct forecast f;
-        struct trend_joint j;
-        double left;
+    int held = 0;
 
-        live(h, 900, 0.0);
-        for (size_t i = 0; i < h->n; i++)
-            *(only ? &h->row[i].unloaded_v : &h->row[i].loaded_v) = NAN;
-        look(&h->site, h->row, until(h, START + 0.5 * (h->end_s - START)), &f, &j);
-        left = (h->end_s - f.from_s) / DAY;
-        assert_int_equal((int)j.cause, (int)TREND_UNSEEN);
-        assert_int_equal((int)f.answer, (int)FORECAST_TELLS);
-        assert_true(f.days[FORECAST_Q05] < left && left < f.days[FORECAST_Q95]);
-        life_free(h);
-    }
+    (void)state;
+    for (unsigned seed = 11; seed < 19; seed++)
+        for (int only = 0; only < 2; only++) {
+            struct life *h =
+                life_of("LR20", seed % 2 ? FORECAST_SHEPHERD : FORECAST_INSERTION, seed);
+            struct forecast f;
+            struct trend_joint j;
+            double left;
+
+            live(h, 900, 0.0);
+            for (size_t i = 0; i < h->n; i++)
+                *(only ? &h->row[i].unloaded_v : &h->row[i].loaded_v) = NAN;
+            look(&h->site, h->row, until(h, START + 0.5 * (h->end_s - START)), &f, &j);
+            left = (h->end_s - f.from_s) / DAY;
+            assert_int_equal((int)j.cause, (int)TREND_UNSEEN);
+            assert_int_equal((int)f.answer, (int)FORECAST_TELLS);
+            held += f.days[FORECAST_Q05] < left && left < f.days[FORECAST_Q95];
+            life_free(h);
+        }
+    assert_in_range(held, 12, 16);
 }
 
 /* A meter that reads in steps of 10 mV, no thermometer, a gap of a month, a third of the rows

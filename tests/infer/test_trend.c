@@ -194,7 +194,7 @@ static void forecast(const struct maker *m, const struct trend_row *row, size_t 
 
     assert_int_equal(trend_days(&m->site, row, n, &day, &days, &st), STATUS_OK);
     trend_joint(&m->site, day, days, j);
-    if (forecast_make(&m->site, day, days, j, f, &st) != STATUS_OK)
+    if (forecast_make(&m->site, day, days, j, NULL, 0, f, &st) != STATUS_OK)
         fail_msg("%s", st.text);
     free(day);
 }
@@ -462,12 +462,12 @@ static void whatever_is_given(void **state)
         size_t n;
 
         assert_int_equal(trend_days(&m.site, &row, 1, &day, &n, &st), STATUS_OK);
-        assert_int_equal(forecast_make(&m.site, day, n, NULL, &f, &st), STATUS_INPUT);
+        assert_int_equal(forecast_make(&m.site, day, n, NULL, NULL, 0, &f, &st), STATUS_INPUT);
         free(day);
         row.unloaded_v = 0.001; /* nonsense that is a number */
         row.loaded_v = 1e9;
         assert_int_equal(trend_days(&m.site, &row, 1, &day, &n, &st), STATUS_OK);
-        forecast_make(&m.site, day, n, NULL, &f, &st);
+        forecast_make(&m.site, day, n, NULL, NULL, 0, &f, &st);
         free(day);
     }
     free(h);
