@@ -109,8 +109,10 @@ struct plot *drawings_deviations(const struct evidence_set *evidence,
         double p = prediction[i].amount.value;
 
         row += item->kind != EVIDENCE_LIFT;
+        /* What is predicted within a factor only has no deviation worth drawing in per cent. */
         if (!prediction[i].exists || item->bound != EVIDENCE_EQUAL || p == 0.0 ||
-            item->kind == EVIDENCE_LIFT || item->kind == EVIDENCE_POLARITY)
+            prediction[i].amount.u > 0.5 * fabs(p) || item->kind == EVIDENCE_LIFT ||
+            item->kind == EVIDENCE_POLARITY)
             continue;
         x[n] = (double)row;
         y[n] = 100.0 * (item->value / p - 1.0);

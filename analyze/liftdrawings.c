@@ -222,7 +222,7 @@ struct plot *liftdrawings_chance(const struct lifting *l)
         px[o][n[o]] = exp(l->trial[i].value);
         py[o][n[o]++] = l->trial[i].side == LIFT_ABOVE ? 100.0 : 0.0;
     }
-    plot_subtitle(plot, "in one seating of the keeper; band: 95 % of the threshold");
+    plot_subtitle(plot, "one seating; band: 95 % of the threshold");
     plot_axis(plot, PLOT_X, "load at the current of the trials", "N", PLOT_LINEAR);
     plot_axis(plot, PLOT_Y, "held", "%", PLOT_LINEAR);
     plot_range(plot, PLOT_Y, -5.0, 105.0);

@@ -24,10 +24,10 @@ static const struct step {
     size_t quantities, findings, facts, cautions, instruments;
     size_t words; /* characters of one text */
 } steps[] = {
-    {10.0, 54, 14, 8, 12, 8, 8, 400}, {9.5, 52, 14, 8, 12, 8, 8, 400},
-    {9.0, 50, 14, 8, 12, 8, 8, 300},  {8.5, 48, 14, 8, 12, 7, 7, 240},
-    {8.0, 46, 14, 7, 10, 6, 6, 240},  {7.8, 40, 14, 7, 10, 6, 6, 240},
-    {7.4, 36, 14, 7, 10, 6, 6, 240},  {7.4, 36, 13, 6, 8, 5, 5, 110},
+    {10.0, 54, 16, 8, 12, 8, 8, 400}, {9.5, 52, 16, 8, 12, 8, 8, 400},
+    {9.0, 50, 16, 8, 12, 8, 8, 300},  {8.5, 48, 16, 8, 12, 7, 7, 240},
+    {8.0, 46, 16, 7, 10, 6, 6, 240},  {7.8, 40, 16, 7, 10, 6, 6, 240},
+    {7.4, 36, 16, 7, 10, 6, 6, 240},  {7.4, 36, 13, 6, 8, 5, 5, 110},
 };
 #define STEPS    (sizeof steps / sizeof steps[0])
 #define FIGURES  4
@@ -150,10 +150,10 @@ static bool facts_among_figures(const struct sheet *s)
     return s->fact_count && least(s->figure_count, FIGURES) % 2 == 1;
 }
 
-/* Characters of a finding: what its column holds in about two lines. */
+/* Characters of a finding: what its column holds in about three lines. */
 static size_t finding_words(const struct sheet *s)
 {
-    return facts_among_figures(s) ? 180 : 90;
+    return facts_among_figures(s) ? 180 : 140;
 }
 
 static const char note_on_u[] =

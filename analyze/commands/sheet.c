@@ -12,6 +12,7 @@
 #include "analyze/compare.h"
 #include "analyze/curves.h"
 #include "analyze/drawings.h"
+#include "analyze/infer/wording.h"
 #include "analyze/judging.h"
 #include "analyze/liftdrawings.h"
 #include "analyze/lifting.h"
@@ -26,6 +27,7 @@
 #define FACTS_MAX     16
 #define CAUTIONS_MAX  8
 #define FIGURES_MAX   4
+#define ROWS_MAX      (EVIDENCE_MAX + LIFTING_GAPS_MAX + 3)
 #define FIGURE_WIDTH  340.0
 #define FIGURE_HEIGHT 230.0
 #define COIL_WIDTH    400.0
@@ -43,9 +45,9 @@ struct making {
     struct outlook outlook;
     struct compare_prediction expected[EVIDENCE_MAX];
     struct sheet sheet;
-    struct sheet_quantity quantity[EVIDENCE_MAX + 1 + LIFTING_GAPS_MAX];
-    char remark[EVIDENCE_MAX + 1 + LIFTING_GAPS_MAX][48];
-    char name[EVIDENCE_MAX + 1 + LIFTING_GAPS_MAX][EVIDENCE_SOURCE_SIZE + 24];
+    struct sheet_quantity quantity[ROWS_MAX];
+    char remark[ROWS_MAX][48];
+    char name[ROWS_MAX][EVIDENCE_SOURCE_SIZE + 24];
     struct sheet_finding finding[VERDICT_FINDINGS_MAX];
     struct sheet_fact fact[FACTS_MAX];
     char value[FACTS_MAX][96];
@@ -115,7 +117,8 @@ static void put_quantity(struct making *m, size_t i)
         [EVIDENCE_LIFT] = "N",       [EVIDENCE_PULL] = "N",       [EVIDENCE_RESIDUAL_PULL] = "N"};
     double scale = item->kind == EVIDENCE_WIRE_MASS ? 1e3 : 1.0;
 
-    *row = (struct sheet_quantity){.name = item->source,
+    wording_item(item, m->name[m->sheet.quantity_count]);
+    *row = (struct sheet_quantity){.name = m->name[m->sheet.quantity_count],
                                    .unit = units[item->kind] ? units[item->kind] : "",
                                    .measured = scale * item->value,
                                    .measured_u = scale * compare_measured_u(set, item),
@@ -167,23 +170,17 @@ static void put_quantity(struct making *m, size_t i)
     ++m->sheet.quantity_count;
 }
 
-/* The trials at one gap. */
-static void put_group(struct making *m, const struct lifting_group *g)
+/* A row with nothing but a remark. */
+__attribute__((format(printf, 3, 4))) static void put_remark(struct making *m, const char *name,
+                                                             const char *format, ...)
 {
-    size_t at = m->sheet.quantity_count;
-    char where[32] = "in contact";
-    char held[24] = "";
-    char fell[24] = "";
+    size_t at = m->sheet.quantity_count++;
+    va_list args;
 
-    if (g->gap > 0.0)
-        snprintf(where, sizeof where, "shim %.3g mm", 1e3 * g->gap);
-    snprintf(m->name[at], sizeof m->name[at], "lift, %s: %zu held, %zu fell", where, g->held,
-             g->fell);
-    if (g->held)
-        snprintf(held, sizeof held, "held %.3g N", g->most_held);
-    if (g->fell)
-        snprintf(fell, sizeof fell, "%sfell %.3g N", g->held ? ", " : "", g->least_fell);
-    snprintf(m->remark[at], sizeof *m->remark, "%s%s", held, fell);
+    snprintf(m->name[at], sizeof m->name[at], "%s", name);
+    va_start(args, format);
+    vsnprintf(m->remark[at], sizeof *m->remark, format, args);
+    va_end(args);
     m->quantity[at] = (struct sheet_quantity){.name = m->name[at],
                                               .unit = "",
                                               .measured = NAN,
@@ -192,10 +189,45 @@ static void put_group(struct making *m, const struct lifting_group *g)
                                               .predicted_u = NAN,
                                               .agreement = SHEET_NOT_JUDGED,
                                               .remark = m->remark[at]};
-    ++m->sheet.quantity_count;
 }
 
-/* What the trials say together: a row of its own, and facts. */
+/* The trials at one gap. */
+static void put_group(struct making *m, const struct lifting_group *g)
+{
+    char name[EVIDENCE_SOURCE_SIZE + 24];
+    char where[32] = "in contact";
+    char held[24] = "";
+    char fell[24] = "";
+
+    if (g->gap > 0.0)
+        snprintf(where, sizeof where, "shim %.3g mm", 1e3 * g->gap);
+    snprintf(name, sizeof name, "lift, %s: %zu held, %zu fell", where, g->held, g->fell);
+    if (g->held)
+        snprintf(held, sizeof held, "held %.3g N", g->most_held);
+    if (g->fell)
+        snprintf(fell, sizeof fell, "%sfell %.3g N", g->held ? ", " : "", g->least_fell);
+    put_remark(m, name, "%s%s", held, fell);
+}
+
+/* The air that the trials leave is worked out for the winding as designed: of any other coil it
+ * would be no air but the fault. */
+static bool wound_right(const struct verdict *v)
+{
+    return v->findings > 0 && v->finding[0].finding->class != FINDING_COIL;
+}
+
+static void put_contact(struct making *m)
+{
+    const struct lifting_figure *air = &m->lift->contact;
+
+    if (isfinite(air->value))
+        put_remark(m, "air left at each pole", "%.2g mm (%.2g to %.2g), by the pull",
+                   1e3 * air->value, 1e3 * air->low, 1e3 * air->high);
+    else if (isfinite(air->high) && air->high > 0.0)
+        put_remark(m, "air left at each pole", "at most %.2g mm, by the pull", 1e3 * air->high);
+}
+
+/* What the trials say together: rows of their own. */
 static void put_lift(struct making *m)
 {
     const struct lifting *l = m->lift;
@@ -227,14 +259,11 @@ static void put_lift(struct making *m)
     for (size_t i = 0; i < l->groups; ++i)
         if (l->group[i].trials)
             put_group(m, &l->group[i]);
-    if (isfinite(l->contact.value))
-        fact(m, "air left", "%.2g mm (%.2g to %.2g) at each pole", 1e3 * l->contact.value,
-             1e3 * l->contact.low, 1e3 * l->contact.high);
-    else if (isfinite(l->contact.high) && l->contact.high > 0.0)
-        fact(m, "air left", "at most %.2g mm at each pole", 1e3 * l->contact.high);
+    if (wound_right(&m->judged->verdict))
+        put_contact(m);
     if (isfinite(l->wanted) && l->worst_pull.low > 0.0)
-        fact(m, l->worst_battery ? "at end of battery" : "on its worst day",
-             "at least %.2g times the load", l->worst_pull.low / l->wanted);
+        put_remark(m, l->worst_battery ? "at end of battery" : "on its worst day",
+                   "at least %.2g times the load", l->worst_pull.low / l->wanted);
 }
 
 static bool lifted(const struct evidence_set *set)
@@ -245,18 +274,29 @@ static bool lifted(const struct evidence_set *set)
     return false;
 }
 
+/* What a pass does not say belongs beside it on paper too. */
+static bool is_reserve(const char *line)
+{
+    return strncmp(line, "Not t", 5) == 0 || strncmp(line, "Would not show", 14) == 0 ||
+           strncmp(line, "Yet ", 4) == 0;
+}
+
 static void put_findings(struct making *m)
 {
     const struct verdict *v = &m->judged->verdict;
-    size_t used = 0;
+    size_t used = 0, first = 2; /* lines, besides those of readings that do not fit */
 
+    if (v->result == VERDICT_PASS)
+        first = 1;
+    first += v->misfits < 2 ? v->misfits : 2;
     for (size_t i = 0; i < v->findings && m->sheet.finding_count < 6; ++i)
         if (i == 0 || v->finding[i].probability >= 0.01)
             m->finding[m->sheet.finding_count++] =
                 (struct sheet_finding){v->finding[i].text, v->finding[i].probability};
-    for (size_t i = 0; i < v->lines && i < 2 && used < sizeof m->verdict; ++i)
-        used += (size_t)snprintf(m->verdict + used, sizeof m->verdict - used, "%s%s", i ? " " : "",
-                                 v->line[i]);
+    for (size_t i = 0; i < v->lines && used < sizeof m->verdict; ++i)
+        if (i < first || (v->result == VERDICT_PASS && is_reserve(v->line[i])))
+            used += (size_t)snprintf(m->verdict + used, sizeof m->verdict - used, "%s%s",
+                                     i ? " " : "", v->line[i]);
     m->sheet.verdict = v->result == VERDICT_PASS   ? SHEET_PASS
                        : v->result == VERDICT_FAIL ? SHEET_FAIL
                                                    : SHEET_UNDECIDED;

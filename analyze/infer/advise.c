@@ -260,6 +260,34 @@ static bool predict(const struct verdict *v, const struct evidence_set *evidence
     return *columns > 0;
 }
 
+/* The coils of one finding stand for all that it could be, so each vouches for readings round its
+ * own: as wide as a kernel estimate of their density has it (Silverman, Density Estimation (1986)
+ * 3.31; from memory). Without this, readings that spread much more than they are noisy would seem
+ * to tell the finding. */
+static void widen(const struct verdict *v, const size_t *pick, size_t n, struct column *c)
+{
+    for (size_t f = 0; f < VERDICT_FINDINGS_MAX; f++) {
+        double sorted[DRAWS], sum = 0, square = 0, sd, width;
+        size_t m = 0;
+
+        for (size_t d = 0; d < n; d++)
+            if (v->draw[pick[d]].variant.finding == f && isfinite(c->reading[d])) {
+                sorted[m++] = c->reading[d];
+                sum += c->reading[d];
+            }
+        if (m < 4)
+            continue;
+        for (size_t i = 0; i < m; i++)
+            square += pow(sorted[i] - sum / (double)m, 2);
+        sd = sqrt(square / (double)(m - 1));
+        qsort(sorted, m, sizeof *sorted, compare);
+        width = 0.9 * fmin(sd, (sorted[3 * m / 4] - sorted[m / 4]) / 1.34) * pow((double)m, -0.2);
+        for (size_t d = 0; d < n; d++)
+            if (v->draw[pick[d]].variant.finding == f)
+                c->noise[d] = hypot(c->noise[d], width);
+    }
+}
+
 /* Log likelihood that coil d gives the outcome y (a reading, INFINITY, or held = 1 for a trial). */
 static double likelihood(const struct column *c, size_t d, double y)
 {
@@ -456,6 +484,9 @@ static enum status_code rank_options(const struct verdict *verdict,
         memcpy(alive, pick, n * sizeof *alive);
         if (!predict(verdict, evidence, &option[i], alive, &left, items, column, &columns))
             continue;
+        for (size_t e = 0; e < columns; e++)
+            if (!column[e].binary)
+                widen(verdict, alive, left, &column[e]);
         memset(g, 0, sizeof *g);
         g->option = i;
         weigh_option(verdict, alive, left, column, columns, g);

@@ -212,7 +212,8 @@ static void value_text(const struct evidence_item *e, char out[48])
 /* Readings that do not fit the rest. */
 static void write_misfits(const struct evidence_set *evidence, struct verdict *v)
 {
-    char text[VERDICT_LINE_SIZE], value[48], part[EVIDENCE_SOURCE_SIZE + 64], p[16];
+    char text[VERDICT_LINE_SIZE], name[EVIDENCE_SOURCE_SIZE], value[48], p[16];
+    char part[EVIDENCE_SOURCE_SIZE + 64];
     const struct evidence_item *e;
 
     if (v->misfits == 0)
@@ -220,9 +221,10 @@ static void write_misfits(const struct evidence_set *evidence, struct verdict *v
     if (v->misfits == 1) {
         e = &evidence->item[v->misfit[0].item];
         value_text(e, value);
+        wording_item(e, name);
         wording_say(text,
                     "The %s, %s, does not fit the rest (%s a mistake at the bench): take it again.",
-                    e->source, value, wording_percent(v->misfit[0].probability, p));
+                    name, value, wording_percent(v->misfit[0].probability, p));
         add_line(v, text);
         return;
     }
@@ -230,7 +232,8 @@ static void write_misfits(const struct evidence_set *evidence, struct verdict *v
     for (size_t i = 0; i < v->misfits && i < 3; i++) {
         e = &evidence->item[v->misfit[i].item];
         value_text(e, value);
-        snprintf(part, sizeof part, "%s, %s", e->source, value);
+        wording_item(e, name);
+        snprintf(part, sizeof part, "%s, %s", name, value);
         list_on(text, true, "Readings that contradict the others: ", "; ", part);
     }
     list_on(text, v->misfits > 3, "", "; ", "and more");

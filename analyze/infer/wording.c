@@ -29,6 +29,22 @@ const char *wording_percent(double p, char out[16])
     return out;
 }
 
+void wording_item(const struct evidence_item *item, char out[EVIDENCE_SOURCE_SIZE])
+{
+    const char *name = item->kind == EVIDENCE_WIRE_MASS       ? "weight of the wire"
+                       : item->kind == EVIDENCE_SECOND_TIME   ? "second time constant"
+                       : item->kind == EVIDENCE_RESIDUAL_PULL ? "residual pull"
+                       : item->kind == EVIDENCE_WIRE_DIAMETER ? "diameter of the bare wire"
+                                                              : NULL;
+
+    if (!name)
+        snprintf(out, EVIDENCE_SOURCE_SIZE, "%s", item->source);
+    else if (item->place == EVIDENCE_PAIR || item->kind == EVIDENCE_SECOND_TIME)
+        snprintf(out, EVIDENCE_SOURCE_SIZE, "%s", name);
+    else
+        snprintf(out, EVIDENCE_SOURCE_SIZE, "%s, %s", name, evidence_place_name(item->place));
+}
+
 /* Half width of the interval to one or two figures, and the value to the same place. */
 static int places(double half)
 {
@@ -228,9 +244,22 @@ void wording_finding(const struct suppose *s, const struct verdict *v, struct ve
     else if ((faults & FINDING_LEAKAGE) && estimate_of(s, v, ESTIMATE_LEAKAGE, row, &e))
         ohms_text(&e, a);
     else if ((faults & FINDING_WARM) && !(faults & FINDING_GAUGE) &&
-             estimate_of(s, v, ESTIMATE_HEAT, row, &e))
-        range_text(&e, 1, "K above the stated temperature", a);
-    else if ((faults & FINDING_GAP) && estimate_of(s, v, ESTIMATE_GAP, row, &e))
+             estimate_of(s, v, ESTIMATE_HEAT, row, &e)) {
+        if (faults == FINDING_WARM && e.high < 0) {
+            struct verdict_estimate below = e;
+
+            below.median = -e.median;
+            below.low = -e.high;
+            below.high = -e.low;
+            wording_say(f->text, "the coil was colder than stated when measured");
+            used = strlen(f->text);
+            range_text(&below, 1, "K below the stated temperature", a);
+        } else {
+            range_text(
+                &e, 1,
+                e.low > 0 ? "K above the stated temperature" : "K from the stated temperature", a);
+        }
+    } else if ((faults & FINDING_GAP) && estimate_of(s, v, ESTIMATE_GAP, row, &e))
         gap_text(s, &e, a);
     else if ((faults & FINDING_LEADS) && estimate_of(s, v, ESTIMATE_LEADS, row, &e))
         ohms_text(&e, a);

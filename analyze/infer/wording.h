@@ -2,6 +2,7 @@
 #ifndef TRUEWOUND_WORDING_H
 #define TRUEWOUND_WORDING_H
 
+#include "analyze/infer/evidence.h"
 #include "analyze/infer/suppose.h"
 #include "analyze/infer/verdict.h"
 
@@ -10,6 +11,9 @@ void wording_say(char *out, const char *format, ...) __attribute__((format(print
 
 /* "93 %", never 100 % or 0 %. */
 const char *wording_percent(double p, char out[16]);
+
+/* An item of evidence: "resistance of limb A", "weight of the wire". */
+void wording_item(const struct evidence_item *item, char out[EVIDENCE_SOURCE_SIZE]);
 
 /* Unit of a resistance for a person, and what one of it is in ohm. */
 const char *wording_ohm_unit(double ohm, double *scale);
