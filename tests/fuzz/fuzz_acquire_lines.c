@@ -26,13 +26,18 @@ static const char *const benches[] = {
     "[instrument x]\ndriver = lines\nport = /dev/null\nchecksum = crc16-modbus\n"
     "checksum_mark = none\nchecksum_form = raw-low-first\nterminator = \\r\\n\n"
     "request = a\nrequest = b\n[channel x.v]\nquantity = mass\ncolumn = 2\n",
+    "[instrument x]\ndriver = lines\nport = /dev/null\nchecksum = sum8\nchecksum_form = decimal\n"
+    "pattern = (?:(?<v_minus>[-N])|\\+)? *,?(?<v>[0-9. ]+)(?<v_decimals>.)?(?<unit>[a-zA-Z]*)"
+    "(?<other>#.)?\npattern = (?<v>[0-9]+)\ndecimal = comma\n"
+    "[channel x.v]\nquantity = mass\n[channel x.w]\nquantity = voltage\ncolumn = 3\n"
+    "sign_column = 2\n",
 };
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    static struct benchfile *kept[5];
+    static struct benchfile *kept[6];
 
     if (size > 1)
-        talk_driver(benches[data[0] % 5], &kept[data[0] % 5], data + 1, size - 1);
+        talk_driver(benches[data[0] % 6], &kept[data[0] % 6], data + 1, size - 1);
     return 0;
 }
