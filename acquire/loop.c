@@ -376,8 +376,9 @@ static enum status_code start(struct loop *loop, struct status *st)
     bool told = false;
 
     code = benchfile_read(loop->settings->bench, report_fault, &copy, &loop->bench, st);
-    if (code != STATUS_OK)
-        return code;
+    if (code != STATUS_OK) /* each fault has its line already */
+        return status_fail(st, code, "%s cannot be used as it stands; see --bench and --check",
+                           loop->settings->bench);
     database = loop->settings->database ? loop->settings->database : loop->bench->database;
     if (!database)
         return status_fail(st, STATUS_INPUT,

@@ -56,6 +56,9 @@ sed '/^database/d' "$dir/bench.ini" >"$dir/nowhere.ini"
 "$build/acquire/truewoundd" --check --bench "$dir/nowhere.ini" >"$dir/out" 2>&1 || fail "$(cat "$dir/out")"
 grep -q 'database: none is given' "$dir/out" && grep -q ': usable: ' "$dir/out" ||
     fail "no word about a database: $(cat "$dir/out")"
+# What is wrong with a file is said once.
+"$build/acquire/truewoundd" --bench "$dir/none.ini" >"$dir/out" 2>&1 && fail "started without a file"
+[ "$(grep -c 'No such file' "$dir/out")" = 1 ] || fail "said twice: $(cat "$dir/out")"
 "$build/acquire/truewoundd" --check --bench "$dir/nowhere.ini" --database "$dir/x.db" >"$dir/out" 2>&1
 grep -q ': good: ' "$dir/out" || fail "with --database it is $(cat "$dir/out")"
 "$build/fixtures/simulated-bench" --scenario fixtures/railway.ini --ports "$dir/ports" --for 120 >"$dir/out" &
