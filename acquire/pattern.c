@@ -189,6 +189,21 @@ bool pattern_cuts_number(const struct pattern *pattern, int group, enum number_d
                                 (decimal == NUMBER_EITHER && all.text + all.length == line + end));
 }
 
+struct pattern_part pattern_behind(const struct pattern *pattern, int group)
+{
+    struct pattern_part part = pattern_part(pattern, group);
+    size_t from, end;
+
+    if (!part.text)
+        return part;
+    from = (size_t)(part.text - pattern->line);
+    end = from + part.length;
+    for (part.text += part.length, part.length = 0;
+         end < pattern->length && !is_named(pattern, end, from); ++end)
+        ++part.length;
+    return part;
+}
+
 bool pattern_cuts_unit(const struct pattern *pattern, int group)
 {
     struct pattern_part part = pattern_part(pattern, group);

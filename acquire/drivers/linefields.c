@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "acquire/drivers/unitbeside.h"
 #include "acquire/number.h"
 #include "acquire/pattern.h"
 
@@ -29,6 +30,7 @@ struct linefields {
     struct line_pattern pattern[LINEFIELDS_PATTERNS_MAX];
     struct pattern *overload;
     long column[BENCHFILE_CHANNELS_MAX];      /* from 1; 0: by pattern */
+    long unit_column[BENCHFILE_CHANNELS_MAX]; /* 0: none */
     long sign_column[BENCHFILE_CHANNELS_MAX]; /* 0: the sign is with the number */
     bool columns;
     size_t column_count, other_count; /* columns of the lines so far; of one that had others */
@@ -110,6 +112,12 @@ static enum status_code check_channels(struct linefields *fields, struct status 
 
         fields->column[i] = section_integer(channel->values, "column");
         fields->sign_column[i] = section_integer(channel->values, "sign_column");
+        fields->unit_column[i] = section_integer(channel->values, "unit_column");
+        if (fields->unit_column[i] > 0 && fields->column[i] == 0)
+            code =
+                section_fail(channel->values, "unit_column", st,
+                             "goes with a column; in a pattern the unit is a group (?<%s_unit>...)",
+                             field ? field : channel->name);
         if (fields->sign_column[i] > 0 && fields->column[i] == 0)
             code =
                 section_fail(channel->values, "sign_column", st,
@@ -206,6 +214,13 @@ static uint32_t kind_flag(const struct benchfile_channel *channel)
     return strcmp(kind, "maximum") == 0 ? STORE_FLAG_MAX : 0;
 }
 
+static bool is_blank(struct pattern_part part)
+{
+    while (part.length > 0 && isspace((unsigned char)*part.text))
+        ++part.text, --part.length;
+    return part.length == 0;
+}
+
 /* Reads a field: its number, and where that ends. False when it is no number, or two. */
 static bool read_field(const struct linefields *fields, const struct benchfile_channel *c,
                        const char *text, size_t length, bool has_unit, struct number *number)
@@ -229,8 +244,9 @@ static bool read_field(const struct linefields *fields, const struct benchfile_c
 /* What belongs to one channel's field. Parts without text are absent. */
 struct field {
     struct pattern_part value, unit, ounces, decimals;
-    bool minus;      /* the line says elsewhere that it is below zero */
-    const char *why; /* the value cannot be told from its text; NULL: it can */
+    struct pattern_part beside; /* what stands behind the value and belongs to nothing */
+    bool minus;                 /* the line says elsewhere that it is below zero */
+    const char *why;            /* the value cannot be told from its text; NULL: it can */
 };
 
 /* One channel's text into a reading. The text may end with a unit. */
@@ -243,6 +259,7 @@ static void give_field(struct linefields *fields, size_t channel, const struct f
     struct driver_reading reading = {
         .channel = channel, .number = NAN, .digit = NAN, .range = NAN, .flags = flags};
     struct number number, ounces;
+    char unit_why[UNITBESIDE_WHY_MAX];
     const char *why = field->why;
     bool good;
 
@@ -259,6 +276,11 @@ static void give_field(struct linefields *fields, size_t channel, const struct f
             driver_set_unit(reading.unit, "lb", 2);
         }
     }
+    /* A unit in the text of the value counts as it is; one beside it must not be another. */
+    if (good && is_blank((struct pattern_part){text + number.used, length - number.used}) &&
+        !field->unit.text && !field->ounces.text && field->beside.text &&
+        unitbeside_differs(c, field->beside.text, field->beside.length, unit_why))
+        why = unit_why;
     if (good && field->decimals.text) {
         if (field->decimals.length == 1 && isdigit((unsigned char)*field->decimals.text)) {
             double places = pow(10.0, *field->decimals.text - '0');
@@ -290,7 +312,7 @@ static void give_field(struct linefields *fields, size_t channel, const struct f
     } else if (number_word(text, length) == NUMBER_WORD_INVALID) {
         reading.flags |= STORE_FLAG_SUSPECT;
     } else {
-        char event[320];
+        char event[400];
 
         snprintf(event, sizeof event, "%s: '%.*s' is no number%s%s; the reading has no value",
                  c->name, (int)(length < 60 ? length : 60), text, good ? ": " : "",
@@ -348,13 +370,6 @@ static uint32_t check_sequence(struct linefields *fields, struct pattern_part pa
     return STORE_FLAG_LOST;
 }
 
-static bool is_blank(struct pattern_part part)
-{
-    while (part.length > 0 && isspace((unsigned char)*part.text))
-        ++part.text, --part.length;
-    return part.length == 0;
-}
-
 static bool is_decimal(const struct benchfile_channel *channel)
 {
     return strcmp(section_text(channel->values, "form"), "decimal") == 0;
@@ -388,6 +403,7 @@ static bool give_pattern(struct linefields *fields, const struct line_pattern *p
                               .unit = pattern_part(p->pattern, p->unit[i]),
                               .ounces = pattern_part(p->pattern, p->ounces[i]),
                               .decimals = pattern_part(p->pattern, p->decimals[i]),
+                              .beside = pattern_behind(p->pattern, p->value[i]),
                               .minus = takes_part(p, p->minus[i])};
 
         if (is_decimal(&fields->instrument->channel[i]) &&
@@ -476,7 +492,8 @@ static bool give_columns(struct linefields *fields, const char *line, size_t len
 
         if (fields->column[i] == 0)
             continue;
-        if ((size_t)fields->column[i] > count || (size_t)fields->sign_column[i] > count)
+        if ((size_t)fields->column[i] > count || (size_t)fields->sign_column[i] > count ||
+            (size_t)fields->unit_column[i] > count)
             return false;
         part = &column[fields->column[i] - 1];
         if (is_overload_text(fields, part->text, part->length) ||
@@ -497,6 +514,10 @@ static bool give_columns(struct linefields *fields, const char *line, size_t len
             continue;
         field.value = column[fields->column[i] - 1];
         read_sign(fields, i, column, &field);
+        if (fields->unit_column[i] > 0)
+            field.unit = column[fields->unit_column[i] - 1];
+        else if ((size_t)fields->column[i] < count)
+            field.beside = column[fields->column[i]];
         if (!is_blank(field.value)) /* nothing new there */
             give_field(fields, i, &field, flags, sink);
     }

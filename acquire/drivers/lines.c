@@ -90,6 +90,7 @@ static const struct section_key channel_keys[] = {
     {.name = "field", .kind = SECTION_TEXT},
     {.name = "column", .kind = SECTION_INTEGER, .min = 1, .max = 256},
     {.name = "sign_column", .kind = SECTION_INTEGER, .min = 1, .max = 256},
+    {.name = "unit_column", .kind = SECTION_INTEGER, .min = 1, .max = 256},
     {.name = "unit_field", .kind = SECTION_TEXT},
     {.name = "unit_text", .kind = SECTION_LIST},
     {.name = "form",

@@ -5,6 +5,7 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "acquire/drivers/unitbeside.h"
 #include "acquire/pattern.h"
 
 #define ACKNOWLEDGE_MAX 3       /* digits of a bare number that may be an acknowledgement */
@@ -144,6 +145,13 @@ static bool may_be_decimal_comma(const struct benchfile_instrument *instrument, 
     return true;
 }
 
+static bool is_blank(const char *text, size_t size)
+{
+    while (size > 0 && isspace((unsigned char)*text))
+        ++text, --size;
+    return size == 0;
+}
+
 bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t channel,
                         const struct scpichannel *own, enum number_decimal decimal,
                         const char *line, size_t length, uint32_t flags,
@@ -155,6 +163,8 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
         .channel = channel, .number = NAN, .digit = NAN, .range = own->range, .flags = flags};
     struct number number = {.value = NAN};
     const char *text;
+    struct pattern_part beside = {NULL, 0};
+    char unit_why[UNITBESIDE_WHY_MAX];
     bool cut = false;
     size_t size;
 
@@ -170,6 +180,8 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
         if (!value.text)
             return false;
         cut = pattern_cuts_number(own->pattern, own->value, decimal);
+        if (!unit.text)
+            beside = pattern_behind(own->pattern, own->value);
         if (unit.text)
             driver_set_unit(reading.unit, unit.text, unit.length);
         text = value.text;
@@ -217,6 +229,14 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
                  c->name, (int)(size < 40 ? size : 40), text, (int)(length < 60 ? length : 60),
                  line);
         sink->event(sink->to, DRIVER_WARNING, "number", event);
+        reading.flags |= STORE_FLAG_SUSPECT;
+    } else if (beside.text && is_blank(text + number.used, size - number.used) &&
+               unitbeside_differs(c, beside.text, beside.length, unit_why)) {
+        char event[320];
+
+        snprintf(event, sizeof event, "%s: '%.*s': %s; the reading has no value", c->name,
+                 (int)(length < 60 ? length : 60), line, unit_why);
+        sink->event(sink->to, DRIVER_WARNING, "unit", event);
         reading.flags |= STORE_FLAG_SUSPECT;
     } else if (may_be_decimal_comma(instrument, channel, decimal, text, size, line + length)) {
         char event[200];

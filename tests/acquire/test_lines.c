@@ -696,6 +696,85 @@ static void cut_numbers(void **state)
     }
 }
 
+/* A unit behind the number that the pattern takes no notice of: the channel's own is passed over,
+ * another one makes it no number of the channel. */
+static void units_beside(void **state)
+{
+    static const struct {
+        const char *channel, *line;
+        bool value;
+    } cases[] = {
+        {"quantity = voltage\n", "12.345 V", true},
+        {"quantity = voltage\n", "12.345 VDC", true},
+        {"quantity = voltage\n", "12.345 VAC", false},
+        {"quantity = voltage\n", "12.345 mV", false},
+        {"quantity = voltage\n", "12.345mVDC", false},
+        {"quantity = voltage\nunit = mV\n", "12.345 mVDC", true},
+        {"quantity = voltage\nunit = mV\n", "12.345 MV", true}, /* IEEE 488.2: capitals */
+        {"quantity = voltage\nunit = mV\n", "12.345 V", false},
+        {"quantity = voltage\n", "1.2345 kOHM", false},
+        {"quantity = voltage\n", "3.21 ADC", false},
+        {"quantity = voltage\n", "3.21 I=0.5", true},
+        {"quantity = voltage\n", "3.21 mA=0.5", true},
+        {"quantity = voltage\n", "3.21 stable", true},
+        {"quantity = voltage\n", "3.21;ok", true},
+        {"quantity = resistance\nunit = kohm\n", "4.7 \xce\xa9", false},
+        {"quantity = resistance\n", "4.7 \xce\xa9", true},
+        {"quantity = current\nshunt = 0.1\n", "4.7 V", true},
+        {"quantity = current\nshunt = 0.1\n", "4.7 mV", false},
+        {"quantity = mass\nunit = kg\n", "1.872 lb", false},
+        {"quantity = mass\nunit = kg\n", "1.872 kg N", true},
+        {"quantity = mass\nunit = kg\n", "1.872 ST", true},
+        {"quantity = temperature\nunit = degC\n",
+         "21.5 \xb0"
+         "C",
+         true},
+        {"quantity = temperature\nunit = degC\n", "71.5 F", false},
+        {"quantity = count\n", "12 mA", true},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i) {
+        struct text bench = {0};
+        struct text line = {0};
+        struct fed *fed;
+        double value = NAN;
+        const char *at;
+
+        text_add(&bench, HEAD "pattern = ^(?<v>[-+ 0-9.]+)\n[channel x.v]\n%s", cases[i].channel);
+        text_add(&line, "%s\r\n", cases[i].line);
+        fed = fed_new(bench.bytes);
+        fed_text(fed, line.bytes);
+        at = strstr(fed->out.bytes, "v ");
+        if (!at || (sscanf(at + 2, "%lf", &value) == 1) != cases[i].value ||
+            (strstr(fed->out.bytes, "stands behind it") != NULL) == cases[i].value)
+            fail_msg("%s on '%s': %s", cases[i].channel, cases[i].line, fed->out.bytes);
+        fed_free(fed);
+        text_free(&bench);
+        text_free(&line);
+    }
+}
+
+/* A column with the unit: taken when told of, and at least not passed over. */
+static void unit_column(void **state)
+{
+    struct fed *fed = fed_new(HEAD "[channel x.v]\nquantity = voltage\ncolumn = 1\n"
+                                   "unit_column = 2\n");
+
+    (void)state;
+    fed_text(fed, "12.5,mV\r\n1.5,V\r\n1.5, \r\n");
+    fed_expect(fed, "v 12.5 mV digit=0.1\nv 1.5 V digit=0.1\nv 1.5 digit=0.1\n");
+    fed_free(fed);
+    fed = fed_new(HEAD "[channel x.v]\nquantity = voltage\ncolumn = 1\n");
+    fed_text(fed, "1.5,V\r\n12.5,mV\r\n");
+    fed_expect(fed,
+               "v 1.5 digit=0.1\n"
+               "event number: v: '12.5' is no number: 'mV' stands behind it, but the channel's "
+               "unit is V; a group or column may take the unit; the reading has no value\n"
+               "v unknown suspect\n");
+    fed_free(fed);
+}
+
 /* When no line has a right sum, that is said: the keys describe another one. */
 static void sums_never_right(void **state)
 {
@@ -748,6 +827,8 @@ int main(void)
         cmocka_unit_test(cut_numbers),
         cmocka_unit_test(sign_column),
         cmocka_unit_test(sums_never_right),
+        cmocka_unit_test(units_beside),
+        cmocka_unit_test(unit_column),
         cmocka_unit_test(spaces_part_columns),
         cmocka_unit_test(line_ends),
         cmocka_unit_test(own_ends),
