@@ -1220,6 +1220,7 @@ enum status_code forecast_make(const struct trend_site *site, const struct trend
 }
 
 #define LEARN_DRAWS 100
+#define FULL_U      0.015 /* a day or two, and a cold one */
 
 /* Sums over what is likely of a battery. */
 struct sums {
@@ -1247,6 +1248,20 @@ static void add_likely(struct work *w, double share, struct sums *sums)
     }
 }
 
+/* Its loaded voltage came down to the end point: all of its capacity was used. */
+static bool used_up(const struct model *m, const struct trend_day days[], size_t n)
+{
+    const struct trend_site *site = m->site;
+    double end_v =
+        site->battery.series *
+        (isnan(site->battery.end_v) ? site->battery.kind->end_v.value : site->battery.end_v);
+
+    for (size_t i = n; i-- > 0 && i + 2 >= n;)
+        if (cells_loaded(site, NULL, &days[i]) <= 1.01 * end_v)
+            return true;
+    return false;
+}
+
 enum status_code forecast_learn(const struct trend_site *site, const struct trend_day days[],
                                 size_t n, struct forecast_earlier *out, struct status *st)
 {
@@ -1268,6 +1283,15 @@ enum status_code forecast_learn(const struct trend_site *site, const struct tren
         free(w);
         return code;
     }
+    if (used_up(&w->model, days, n))
+        for (size_t i = 0; i < w->grid.n; i++) {
+            double off;
+
+            take_cell(w, i);
+            depths(&w->model, &w->fixed);
+            off = (depth_now(&w->model, &w->fixed) - 1.0) / FULL_U;
+            w->grid.cell[i].log_w -= 0.5 * off * off;
+        }
     best = grid_best(&w->grid);
     for (size_t i = 0; i < w->grid.n; i++)
         total += exp(w->grid.cell[i].log_w - best);

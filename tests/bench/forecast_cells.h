@@ -25,7 +25,12 @@ struct forecast_kind {
     const char *name;
     double rated_ah;
     double end_v;  /* of a cell */
-    double spread; /* of capacity, relative, between makers and boxes */
+    double spread; /* of capacity, relative, about a rating that is known: the cells of a box, and
+                    * boxes of one make */
+    double makers; /* of capacity about the figure that a person has: a label or a handbook's, for
+                    * any make of the type. Both from memory, no source: data sheets of one alkaline
+                    * type lie within some 10 to 20 % of each other at the same small load, those of
+                    * zinc-carbon further apart, and a printed rating is kept to some per cent */
     double ohm, ohm_spread, growth;
     double self_year;
     double e0, k, a, b;     /* Shepherd; b over the capacity */
@@ -35,15 +40,20 @@ struct forecast_kind {
 };
 
 static const struct forecast_kind forecast_kinds[] = {
-    {"LR6", 2.9, 0.9, 0.08, 0.16, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, 2, false},
-    {"LR14", 8, 0.9, 0.08, 0.15, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, 2, false},
-    {"LR20", 18, 0.9, 0.08, 0.14, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, 2, false},
-    {"R6P", 1, 0.9, 0.13, 0.5, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, 2, false},
-    {"R20P", 7.5, 0.9, 0.13, 0.3, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, 2, false},
-    {"lead-acid", 7, 1.75, 0.08, 0.004, 0.3, 1.5, 0.3, 2.10, 0.030, 0.05, 4, 2.14, 0.18, 1.2, 3,
-     true},
-    {"NiMH", 2, 1.0, 0.06, 0.03, 0.3, 1.5, 1.5, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1, 2, false},
-    {"NiMH-LSD", 2, 1.0, 0.06, 0.03, 0.3, 1.5, 0.2, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1, 2,
+    {"LR6", 2.9, 0.9, 0.05, 0.10, 0.16, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, 2,
+     false},
+    {"LR14", 8, 0.9, 0.05, 0.10, 0.15, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, 2,
+     false},
+    {"LR20", 18, 0.9, 0.05, 0.10, 0.14, 0.3, 2, 0.02, 1.44, 0.050, 0.15, 9, 1.285, 0.28, 0, 2,
+     false},
+    {"R6P", 1, 0.9, 0.08, 0.15, 0.5, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, 2, false},
+    {"R20P", 7.5, 0.9, 0.08, 0.15, 0.3, 0.4, 4, 0.05, 1.45, 0.080, 0.15, 8, 1.270, 0.42, 0, 2,
+     false},
+    {"lead-acid", 7, 1.75, 0.05, 0.08, 0.004, 0.3, 1.5, 0.3, 2.10, 0.030, 0.05, 4, 2.14, 0.18, 1.2,
+     3, true},
+    {"NiMH", 2, 1.0, 0.04, 0.05, 0.03, 0.3, 1.5, 1.5, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1, 2,
+     false},
+    {"NiMH-LSD", 2, 1.0, 0.04, 0.05, 0.03, 0.3, 1.5, 0.2, 1.315, 0.010, 0.09, 12, 1.315, 0.03, 1, 2,
      false},
 };
 #define FORECAST_KINDS (sizeof forecast_kinds / sizeof *forecast_kinds)
@@ -113,7 +123,35 @@ static inline void forecast_cell_draw(struct forecast_cell *c, const struct fore
 
     for (int i = 0; i < FORECAST_DEVIATES; i++)
         z[i] = gsl_ran_gaussian(r, 1.0);
-    forecast_cell_make(c, kind, physics, z, kind->spread);
+    forecast_cell_make(c, kind, physics, z, hypot(kind->spread, kind->makers));
+}
+
+/* What a make is: the deviates that its cells share. */
+struct forecast_make {
+    double z[FORECAST_DEVIATES];
+};
+
+static inline void forecast_make_draw(struct forecast_make *make, gsl_rng *r)
+{
+    for (int i = 0; i < FORECAST_DEVIATES; i++)
+        make->z[i] = gsl_ran_gaussian(r, 1.0);
+}
+
+/* A cell of that make, with a tenth of the variance of its curve and the spread of a box as its
+ * own; makers: the spread of capacity between makes. Among all makes it is drawn as by
+ * forecast_cell_draw. */
+static inline void forecast_cell_of(struct forecast_cell *c, const struct forecast_make *make,
+                                    const struct forecast_kind *kind, enum forecast_physics physics,
+                                    double makers, gsl_rng *r)
+{
+    double z[FORECAST_DEVIATES], spread = hypot(kind->spread, makers);
+
+    for (int i = 0; i < FORECAST_DEVIATES; i++)
+        z[i] = sqrt(0.9) * make->z[i] + sqrt(0.1) * gsl_ran_gaussian(r, 1.0);
+    z[FORECAST_Z_CAPACITY] =
+        (makers * make->z[FORECAST_Z_CAPACITY] + kind->spread * gsl_ran_gaussian(r, 1.0)) / spread;
+    z[FORECAST_Z_USED] = gsl_ran_gaussian(r, 1.0);
+    forecast_cell_make(c, kind, physics, z, spread);
 }
 
 /* Between pulses; 0 when there is nothing left. */
