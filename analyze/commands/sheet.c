@@ -278,7 +278,7 @@ static bool lifted(const struct evidence_set *set)
 static bool is_reserve(const char *line)
 {
     return strncmp(line, "Not t", 5) == 0 || strncmp(line, "Would not show", 14) == 0 ||
-           strncmp(line, "Yet ", 4) == 0;
+           strncmp(line, "That the turns", 14) == 0 || strncmp(line, "Yet ", 4) == 0;
 }
 
 static void put_findings(struct making *m)

@@ -11,7 +11,6 @@
  * there: 'strong' (Jeffreys, Theory of Probability (3rd ed. 1961) app. B; from memory). */
 #define TRIED_LEAST 10.0
 #define RIVALS      128
-#define WIDE        1.5 /* times the limit: turns known no better than that are not known to keep it */
 
 /* Faults whose absence a pass asserts: the measurements must have shown it. Of joints,
  * insulation and iron, and of shorted turns that are few, a pass says what was not tried instead.
@@ -191,7 +190,6 @@ enum status_code doubt_find(struct suppose *s, const struct candidate *list, siz
     v->shorted_hidden = v->joint_hidden = v->turns_hidden = NAN;
     for (size_t f = 1; f < rows; f++) {
         unsigned faults = table[f].faults;
-        bool wide;
         double factor, *hidden = faults & LIMITS_JOINT     ? &v->joint_hidden
                                  : faults & LIMITS_SHORTED ? &v->shorted_hidden
                                  : faults & LIMITS_TURNS   ? &v->turns_hidden
@@ -202,10 +200,9 @@ enum status_code doubt_find(struct suppose *s, const struct candidate *list, siz
         factor = factor_of(s, list, count, f, &v->limits);
         if (factor > most && hidden)
             *hidden = fmax(isnan(*hidden) ? 0 : *hidden, hidden_most(s, list, count, f));
-        wide = (faults & LIMITS_TURNS) && factor > most && v->turns_hidden > WIDE * v->limits.turns;
         if (faults & LIMITS_SHORTED)
             factor = factor_of(s, list, count, f, &gross);
-        if ((faults & (MUST_BE_TRIED | LIMITS_SHORTED)) && (wide || factor > 1 / TRIED_LEAST) &&
+        if ((faults & (MUST_BE_TRIED | LIMITS_SHORTED)) && factor > 1 / TRIED_LEAST &&
             (!v->doubt || factor > v->doubt_factor)) {
             v->doubt = &table[f];
             v->doubt_factor = factor;

@@ -176,9 +176,15 @@ static void write_hidden(const struct suppose *s, struct verdict *v)
     char text[VERDICT_LINE_SIZE] = "", ohm[24], part[80];
     double n = v->shorted_hidden * suppose_nominal(s)->turns[0];
 
-    snprintf(part, sizeof part, "turns wrong by less than about %.0f %%",
-             ceil(100 * v->turns_hidden));
-    list_on(text, v->turns_hidden > v->limits.turns, lead, "; ", part);
+    if (v->turns_hidden > v->limits.turns) {
+        wording_say(
+            text,
+            "That the turns keep %.3g %% is likely, not shown: less than about %.0f %% wrong "
+            "would hardly show in these readings.",
+            100 * v->limits.turns, ceil(100 * v->turns_hidden));
+        add_line(v, text);
+        text[0] = '\0';
+    }
     snprintf(part, sizeof part, "fewer than about %.0f shorted turns on a limb",
              fmax(2, n > 30 ? 5 * ceil(n / 5) : ceil(n)));
     list_on(text, n > 0 && !shorted_untried(v), lead, "; ", part);
