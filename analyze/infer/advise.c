@@ -73,7 +73,7 @@ size_t advise_usual(const struct design *design, struct advise_option *option, s
         option_expect(o, "resistance", "b", "meter");
         o = option_new(option, &n, max, "resistance of the pair", 1);
         option_expect(o, "resistance", "pair", "meter");
-        o = option_new(option, &n, max, "polarity of both poles with a compass", 1);
+        o = option_new(option, &n, max, "polarity of both poles with a compass", 1.5);
         option_expect(o, "polarity", "a", "");
         option_expect(o, "polarity", "b", "");
     }
