@@ -62,6 +62,20 @@ static bool is_known(const struct benchfile_instrument *instrument, const char *
     return false;
 }
 
+/* Whether the pattern speaks of the end of the line at all. */
+static bool has_end(const char *text)
+{
+    for (; *text; ++text)
+        if (*text == '\\' && text[1])
+            if (*++text == 'z' || *text == 'Z')
+                return true;
+            else
+                continue;
+        else if (*text == '$')
+            return true;
+    return false;
+}
+
 static void check_groups(struct work *work, const struct benchfile_instrument *instrument)
 {
     const char *text;
@@ -78,6 +92,11 @@ static void check_groups(struct work *work, const struct benchfile_instrument *i
                          "'%.60s' does not begin with ^ and so matches the rest of a longer line, "
                          "too",
                          text);
+            warn(work, &st);
+        }
+        if (!has_end(text)) {
+            section_fail(instrument->values, "pattern", &st,
+                         "'%.60s' has no $ and so matches a line that goes on, too", text);
             warn(work, &st);
         }
         for (size_t k = 0; (group = pattern_group_name(pattern, k)); ++k)

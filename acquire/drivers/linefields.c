@@ -279,7 +279,8 @@ static void give_field(struct linefields *fields, size_t channel, const struct f
     /* A unit in the text of the value counts as it is; one beside it must not be another. */
     if (good && is_blank((struct pattern_part){text + number.used, length - number.used}) &&
         !field->unit.text && !field->ounces.text && field->beside.text &&
-        unitbeside_differs(c, field->beside.text, field->beside.length, unit_why))
+        unitbeside_differs(c, field->beside.text, field->beside.length,
+                           field->beside.text == text + number.used, unit_why))
         why = unit_why;
     if (good && field->decimals.text) {
         if (field->decimals.length == 1 && isdigit((unsigned char)*field->decimals.text)) {

@@ -231,7 +231,8 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
         sink->event(sink->to, DRIVER_WARNING, "number", event);
         reading.flags |= STORE_FLAG_SUSPECT;
     } else if (beside.text && is_blank(text + number.used, size - number.used) &&
-               unitbeside_differs(c, beside.text, beside.length, unit_why)) {
+               unitbeside_differs(c, beside.text, beside.length, beside.text == text + number.used,
+                                  unit_why)) {
         char event[320];
 
         snprintf(event, sizeof event, "%s: '%.*s': %s; the reading has no value", c->name,

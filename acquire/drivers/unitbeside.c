@@ -20,6 +20,12 @@ static bool is_function(const char *si)
     return false;
 }
 
+/* Whether all usual ways to write units of it are known. */
+static bool is_written(const char *si)
+{
+    return is_function(si) || strcmp(si, "kg") == 0 || strcmp(si, "N") == 0 || strcmp(si, "K") == 0;
+}
+
 static bool is_unit_byte(unsigned char c)
 {
     return isalpha(c) || c >= 0x80;
@@ -45,7 +51,7 @@ static bool read_word(const char *text, size_t length, char word[UNITWORD_MAX])
 }
 
 bool unitbeside_differs(const struct benchfile_channel *channel, const char *text, size_t length,
-                        char why[UNITBESIDE_WHY_MAX])
+                        bool close, char why[UNITBESIDE_WHY_MAX])
 {
     const struct quantity *quantity = quantity_find(channel->quantity);
     const char *si = !isnan(channel->calibration.shunt) ? "V" : quantity ? quantity->unit : "";
@@ -64,6 +70,11 @@ bool unitbeside_differs(const struct benchfile_channel *channel, const char *tex
                  "take the unit",
                  word, channel->unit);
         return true;
+    }
+    if (close && is_unit_byte((unsigned char)text[0]) && is_written(si)) {
+        snprintf(why, UNITBESIDE_WHY_MAX, "'%.20s' stands right behind it, which is no unit of %s",
+                 word, channel->quantity);
+        return true; /* half a line, perhaps, and the beginning of another */
     }
     if (!is_function(si) || !word[1])
         return false;

@@ -13,8 +13,9 @@
 
 /* True when the text behind a number of this channel begins with a word that is a unit, but not the
  * channel's: why then holds half a sentence about it. A word that names what follows ('A=') is no
- * unit. */
+ * unit. close: the text follows the last digit; then letters that are no unit are wrong, too, as in
+ * '1rst cause', where a board broke off its line and started again. */
 bool unitbeside_differs(const struct benchfile_channel *channel, const char *text, size_t length,
-                        char why[UNITBESIDE_WHY_MAX]);
+                        bool close, char why[UNITBESIDE_WHY_MAX]);
 
 #endif

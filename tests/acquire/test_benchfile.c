@@ -231,12 +231,13 @@ static void warnings(void **state)
                  "[instrument n]\ndriver = scpi\nport = /dev/n\nerrors = no\n"
                  "[channel n.r]\nquantity = resistance\naccuracy = 1 %\nmethod = measure\n"
                  "[instrument o]\ndriver = lines\nport = /dev/o\n"
-                 "pattern = V=(?<v>\\S+)$\npattern = ^W=(?<v>\\S+)|W=(?<other>x)$\n"
+                 "pattern = V=(?<v>\\S+)$\npattern = ^U=(?<v>\\S+)\\$\npattern = "
+                 "^W=(?<v>\\S+)|W=(?<other>x)$\n"
                  "[channel o.v]\nquantity = voltage\naccuracy = 1 %\n");
     struct text text = {0};
 
     (void)state;
-    assert_int_equal(benchcheck_warn(bench, add_fault, &text), 5);
+    assert_int_equal(benchcheck_warn(bench, add_fault, &text), 6);
     assert_string_equal(text.bytes,
                         "bench:4: [instrument b] pattern: the group (?<stabel>...) is no channel's "
                         "and means nothing\n"
@@ -246,6 +247,8 @@ static void warnings(void **state)
                         "the meter does not know goes unnoticed\n"
                         "bench:32: [instrument o] pattern: 'V=(?<v>\\S+)$' does not begin with ^ "
                         "and so matches the rest of a longer line, too\n"
+                        "bench:32: [instrument o] pattern: '^U=(?<v>\\S+)\\$' has no $ and so "
+                        "matches a line that goes on, too\n"
                         "bench:32: [instrument o] pattern: '^W=(?<v>\\S+)|W=(?<other>x)$' does not "
                         "begin with ^ and so matches the rest of a longer line, too\n");
     text_free(&text);
