@@ -41,7 +41,7 @@
 #define TIRED_FEW 0.7 /* lead and nickel recover in hours, manganese dioxide in days */
 #define LEVEL     1.5 /* curve.u */
 #define GAIN      0.004 /* of the meter */
-#define SLOW      1.3   /* curve.u, over SLOW_X of the rated charge */
+#define SLOW      1.7   /* curve.u, over SLOW_X of the rated charge */
 #define SLOW_X    0.35
 #define FINE      0.25
 #define FINE_X    0.15
@@ -71,7 +71,7 @@
 #define DRAWS     600
 #define CELLS     (GRID_C * GRID_X * 3 * CURVES)
 #define ALIKE     12.0  /* log weights that far below the best do not count */
-#define RATED_U   0.03  /* makers rate to 0.8 V or 0.9 V, at more than the current of most sites */
+#define RATED_U   0.06  /* makers rate to 0.8 V or 0.9 V, at more than the current of most sites */
 #define SEEN_U    0.012 /* V a cell: a fall that cannot be missed over weeks */
 #define HIGH      0.055 /* of the nominal voltage, over the fresh one: makes, and surface charge */
 #define LIFE_S    (200.0 * DAY) /* where the charge is not known: a life of that and e^+-1 */
@@ -84,7 +84,7 @@
 #define OWN_U          0.04
 #define SAME           0.75
 #define SAME_ELSEWHERE 0.5
-#define OWN_CURVE      0.35
+#define OWN_CURVE      0.45
 #define SITE_U         0.03
 #define UNEVEN_U       0.15 /* where charge is not known: from one battery's work to the next one's */
 #define UNSEEN_X       0.2
