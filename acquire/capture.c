@@ -353,8 +353,44 @@ static bool part_number(struct pattern *pattern, const char *name, double *value
 
     if (!part.text || !number_read(part.text, part.length, NUMBER_POINT, &number))
         return false;
+    while (number.used < part.length && part.text[number.used] == ' ')
+        ++number.used;
     *value = number.value;
-    return true;
+    return number.used == part.length &&
+           !pattern_cuts_number(pattern, pattern_group(pattern, name), NUMBER_POINT);
+}
+
+/* Whether a line that begins a block names a rate that is not understood: '1.5.2', or '20 kHz',
+ * which is not 20 samples a second. A wrong rate would be a wrong time constant. */
+static bool is_rate_strange(struct pattern *pattern)
+{
+    int group = pattern_group(pattern, "rate");
+    struct pattern_part behind = pattern_behind(pattern, group);
+    double number;
+
+    if (!pattern_part(pattern, group).text)
+        return false;
+    if (!part_number(pattern, "rate", &number) || !(number > 0.0))
+        return true;
+    while (behind.length > 0 && (*behind.text == ' ' || *behind.text == '\t'))
+        ++behind.text, --behind.length;
+    if (behind.length == 0)
+        return false;
+    if (strchr("kKM", *behind.text)) /* kHz, kS/s, Msps */
+        return behind.length == 1 || strchr("HhSs ", behind.text[1]);
+    return behind.length > 1 && behind.text[1] == 's' && strchr("mun", *behind.text) &&
+           (behind.length == 2 || !isalpha((unsigned char)behind.text[2])); /* a period: ms */
+}
+
+static enum driver_heard give_up(struct capture *c, const char *why, const char *line,
+                                 size_t length, const struct driver_sink *sink)
+{
+    char text[240];
+
+    snprintf(text, sizeof text, "%s: '%.*s'", why, (int)(length < 80 ? length : 80), line);
+    sink->capture_failed(sink->to, text);
+    capture_reset(c);
+    return DRIVER_ANSWER;
 }
 
 static bool is_separator(char c)
@@ -425,6 +461,13 @@ bool capture_line(struct capture *c, const char *line, size_t length,
     if (c->state == ASKED && c->begin) {
         if (!pattern_match(c->begin, line, length))
             return false;
+        if (is_rate_strange(c->begin)) {
+            *heard = give_up(c,
+                             "the rate of the block is not understood (a number of samples a "
+                             "second is)",
+                             line, length, sink);
+            return true;
+        }
         /* The board says what it really does; it may not reach what was asked for. */
         if (part_number(c->begin, "rate", &number) && number > 0.0)
             c->rate = number;
@@ -442,6 +485,10 @@ bool capture_line(struct capture *c, const char *line, size_t length,
     if (c->binary)
         return false;
     if (pattern_match(c->samples, line, length)) {
+        if (pattern_cuts_number(c->samples, pattern_group(c->samples, "values"), NUMBER_POINT)) {
+            *heard = give_up(c, "capture_sample takes a part of a number", line, length, sink);
+            return true;
+        }
         c->state = BLOCK;
         take_samples(c);
         return true;

@@ -525,6 +525,41 @@ static void damaged_capture(void **state)
     fed_free(fed);
 }
 
+/* A rate in kilohertz, a sample without its fraction or sign: no block is better than a wrong one.
+ */
+static void misread_capture(void **state)
+{
+    static const struct {
+        const char *begin, *sample;
+        bool good;
+    } cases[] = {
+        {"BEGIN 5000", "1 2 3 4", true},     {"BEGIN 5000 S/s", "1 2 3 4", true},
+        {"BEGIN 5 kHz", "1 2 3 4", false},   {"BEGIN 5kS/s", "1 2 3 4", false},
+        {"BEGIN 200 us", "1 2 3 4", false},  {"BEGIN 5k", "1 2 3 4", false},
+        {"BEGIN 5e3", "1 2 3 4", true},      {"BEGIN 5,000", "1 2 3 4", false},
+        {"BEGIN 5000", "1 2 3 4.5", false},  {"BEGIN 5000", "-1 2 3 4", false},
+        {"BEGIN 5000", "1 2 3 4e-3", false},
+    };
+
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; ++i) {
+        struct fed *fed = fed_new(HEAD "pattern = ^V=(?<v>[0-9.]+)$\ncapture_request = C\\n\n"
+                                       "capture_begin = ^BEGIN (?<rate>[0-9.e,k]+)\n"
+                                       "capture_sample = ^D-?(?<values>[0-9 ]+)\n"
+                                       "capture_end = ^END$\n[channel x.v]\nquantity = voltage\n");
+        struct text lines = {0};
+
+        start_capture(fed, 4);
+        text_add(&lines, "%s\nD%s\nEND\n", cases[i].begin, cases[i].sample);
+        fed_text(fed, lines.bytes);
+        if ((strstr(fed->out.bytes, "capture v rate=5000 n=4 lost=0") != NULL) != cases[i].good ||
+            (strstr(fed->out.bytes, "capture failed: ") != NULL) == cases[i].good)
+            fail_msg("%s, %s: %s", cases[i].begin, cases[i].sample, fed->out.bytes);
+        text_free(&lines);
+        fed_free(fed);
+    }
+}
+
 static void unnumbered_capture(void **state)
 {
     struct fed *fed = fed_new(HEAD "pattern = ^V=(?<v>[0-9.]+)$\n"
@@ -846,6 +881,7 @@ int main(void)
         cmocka_unit_test(block_check),
         cmocka_unit_test(bare_sums),
         cmocka_unit_test(text_capture),
+        cmocka_unit_test(misread_capture),
         cmocka_unit_test(unnumbered_capture),
         cmocka_unit_test(damaged_capture),
         cmocka_unit_test(block_capture),
