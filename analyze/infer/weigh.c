@@ -9,6 +9,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analyze/infer/begin.h"
+
 #define STEPS_MAX     12
 #define CASES_MAX     6 /* sound, and up to five ways of taking items as mistakes */
 #define MEND_MAX      9 /* and where the first draws found the proposal thin */
@@ -1309,6 +1311,25 @@ out:
     return code;
 }
 
+/* True when the evidence lies further from the mode than one model in a thousand has it. */
+static bool misfits(const struct weigh_model *m, const struct weigh_case *c)
+{
+    double square = 0, items = 0;
+
+    for (size_t j = 0; j < m->unknowns; j++)
+        square += c->mode[j] * c->mode[j];
+    for (size_t i = 0; i < m->items; i++) {
+        double f = c->scalar[i];
+
+        f = m->item_misfit ? m->item_misfit(m->context, i, f) : f * f;
+        if (f >= 0) {
+            items += 1;
+            square += f;
+        }
+    }
+    return items > 0 && gsl_cdf_chisq_Q(square, items) < 1e-3;
+}
+
 static enum status_code check(const struct weigh_model *m, const struct weigh_options *o,
                               struct status *st)
 {
@@ -1324,6 +1345,34 @@ static enum status_code check(const struct weigh_model *m, const struct weigh_op
     if (o->replicates < 2 || o->replicates > 32)
         return status_fail(st, STATUS_INPUT, "%zu replicates; 2 to 32 are allowed", o->replicates);
     return status_ok(st);
+}
+
+/* Fills the first cases, in which all items are sound: from where the caller says, or from where a
+ * walk along the fault's unknowns ends. What a mistaken item has led astray is searched for from
+ * the middle of the prior as well. */
+static bool first_cases(struct work *w, const struct weigh_options *o)
+{
+    const struct weigh_model *m = w->model;
+    struct weigh_case *c = &w->list[0];
+    bool walked = false;
+
+    memset(c, 0, sizeof *c);
+    if (o->start)
+        memcpy(c->mode, o->start, m->unknowns * sizeof(double));
+    else
+        walked = begin_search(m, c->mode);
+    if (settle(w, c, o->exact, false))
+        w->cases = 1;
+    if (!walked || (w->cases && !misfits(m, c)))
+        return w->cases > 0;
+    c = &w->list[w->cases];
+    memset(c, 0, sizeof *c);
+    if (settle(w, c, o->exact, false) &&
+        (w->cases == 0 || c->log_evidence > w->list[0].log_evidence + 0.1)) {
+        w->list[0] = *c;
+        w->cases = 1;
+    }
+    return w->cases > 0;
 }
 
 enum status_code weigh_integrate(const struct weigh_model *model,
@@ -1348,15 +1397,11 @@ enum status_code weigh_integrate(const struct weigh_model *model,
     w->model = model;
     w->evaluations = w->cases = 0;
     w->near = w->curve.use = false;
-    memset(&w->list[0], 0, sizeof w->list[0]);
-    if (options->start)
-        memcpy(w->list[0].mode, options->start, model->unknowns * sizeof(double));
-    if (!settle(w, &w->list[0], options->exact, false)) {
+    if (!first_cases(w, options)) {
         result->evaluations = w->evaluations;
         free(w);
         return status_fail(st, STATUS_NUMERIC, "the model gives the evidence no likelihood");
     }
-    w->cases = 1;
     suspect(w);
     for (size_t k = 0; k < w->cases; k++) {
         all = weigh_log_add(all, w->list[k].log_evidence);
