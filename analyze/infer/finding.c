@@ -132,6 +132,17 @@ const struct finding *finding_table(size_t *count)
     return table;
 }
 
+size_t finding_plain(size_t row)
+{
+    const unsigned beside = FINDING_WARM | FINDING_METER | FINDING_LEADS | FINDING_GAP;
+    const size_t rows = sizeof table / sizeof *table;
+
+    for (size_t i = 0; row < rows && table[row].class == FINDING_COIL && i < rows; i++)
+        if (table[i].faults != 0 && table[i].faults == (table[row].faults & ~beside))
+            return i;
+    return row;
+}
+
 const struct finding *finding_by_name(const char *name)
 {
     for (size_t i = 0; name && i < sizeof table / sizeof *table; i++) {

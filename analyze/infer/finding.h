@@ -58,6 +58,11 @@ struct finding {
 /* The table and its length. Row 0 is 'as designed'. */
 const struct finding *finding_table(size_t *count);
 
+/* The row that a winder would act on for this one: of a coil that is wrong and was also measured
+ * warm, with a wrong meter, with its leads, or over a larger gap, the row of the coil's fault alone
+ * if the table has it; else the row itself. Rows of the table, row 0 to count - 1. */
+size_t finding_plain(size_t row);
+
 /* The row with this name, or NULL. */
 const struct finding *finding_by_name(const char *name);
 

@@ -91,6 +91,8 @@ static int by_probability(const void *a, const void *b)
     return (x->finding > y->finding) - (x->finding < y->finding);
 }
 
+/* Findings, most probable first. What is wrong at the bench beside a fault of the coil counts for
+ * the fault: the winder has the same to mend. */
 static void rank(const struct candidate *list, size_t count, struct verdict *v)
 {
     size_t rows;
@@ -102,6 +104,8 @@ static void rank(const struct candidate *list, size_t count, struct verdict *v)
         double square = 0, share = -INFINITY;
         bool applies = false;
 
+        if (finding_plain(f) != f)
+            continue;
         memset(r, 0, sizeof *r);
         r->finding = &table[f];
         r->remedy = table[f].remedy;
@@ -109,7 +113,7 @@ static void rank(const struct candidate *list, size_t count, struct verdict *v)
         for (size_t i = 0; i < count; i++) {
             const struct candidate *c = &list[i];
 
-            if (c->variant.finding != f)
+            if (finding_plain(c->variant.finding) != f)
                 continue;
             applies = true;
             r->probability += c->probability;
@@ -189,6 +193,7 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
     for (size_t i = 0; i < verdict->draws; i++) {
         struct verdict_draw *d = &verdict->draw[i];
 
+        d->variant.finding = finding_plain(d->variant.finding);
         limits_work_out(s, d, &options->limits);
         d->good = limits_kept(s, d, &options->limits, &untried);
         good += d->good;
