@@ -18,6 +18,8 @@ static int answer(const struct evidence_item *item, unsigned *want)
     switch (item->kind) {
     case EVIDENCE_RESISTANCE:
         return place == 2 ? COIL_RESISTANCE_PAIR : COIL_RESISTANCE_A + place;
+    case EVIDENCE_VOLT_DROP: /* the ohms, see drop_factor() */
+        return place == 2 ? -1 : COIL_RESISTANCE_A + place;
     case EVIDENCE_CURRENT:
         return COIL_CURRENT;
     case EVIDENCE_WIRE_MASS:
@@ -132,6 +134,28 @@ static double rise_factor(struct coil *coil, const struct coil_conditions *condi
     return small > 0.0 && rise > 0.0 && isfinite(rise / small) ? rise / small : 1.0;
 }
 
+/* A limb's share of the supply is known better than its ohms: wire and temperature are the same for
+ * both. Relative, common practice, no source. */
+#define SHARE_U 0.01
+
+/* Volts across a limb from the ohms of the prediction: by the current, or by the limb's share of
+ * the voltage over both. */
+static struct amount drop_of(const struct prediction *p, int figure,
+                             const struct evidence_item *item)
+{
+    const struct prediction_figure *own = &p->figure[figure];
+    const struct prediction_figure *pair = &p->figure[COIL_RESISTANCE_PAIR];
+    double volt;
+
+    if (item->at.current > 0.0)
+        return amount_of(item->at.current * own->value,
+                         hypot(item->at.current * own->u, item->at.current_u * own->value));
+    if (!(item->at.voltage > 0.0) || !pair->exists || !(pair->value > 0.0))
+        return amount_none();
+    volt = item->at.voltage * own->value / pair->value;
+    return amount_of(volt, volt * hypot(SHARE_U, item->at.voltage_u / item->at.voltage));
+}
+
 enum status_code compare_item(const struct design *design, const struct evidence_item *item,
                               struct compare_prediction *out, struct status *st)
 {
@@ -163,6 +187,10 @@ enum status_code compare_item(const struct design *design, const struct evidence
         out->exists = true;
         out->amount = amount_of(factor * prediction->figure[figure].value,
                                 factor * prediction->figure[figure].u);
+        if (item->kind == EVIDENCE_VOLT_DROP) {
+            out->amount = drop_of(prediction, figure, item);
+            out->exists = amount_given(out->amount);
+        }
     }
     coil_free(coil);
     free(prediction);

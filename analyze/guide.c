@@ -51,6 +51,13 @@ static const struct manner manners[] = {
     {"polarity", "limb-b", NULL,
      "The same current, the same way. Compass at the free end of limb B. Type north or south.",
      NULL, NOT_LONG, false},
+    {"volt-drop", "limb-a", NULL,
+     "The supply on the whole coil, limb and limb in series. Voltmeter across limb A alone: its "
+     "start and its finish.",
+     NULL, NOT_LONG, false},
+    {"volt-drop", "limb-b", NULL,
+     "The same current. Voltmeter across limb B alone, at once after limb A.", NULL, NOT_LONG,
+     false},
     {"insulation", "", NULL,
      "Coil disconnected. One lead on the winding, the other on bare iron of the core; widest range "
      "of the meter. Type '> 20 Mohm' when it shows more than it can.",

@@ -9,6 +9,7 @@ static const struct kind kinds[] = {
     {"insulation", "resistance", "ohm", "core", NULL, "> 20 Mohm"},
     {"current", "current", "A", COIL, "--voltage", "176 mA --voltage '3.0 V'"},
     {"sag", "voltage", "V", "pair", "--voltage and --source-resistance", "0.2 V"},
+    {"volt-drop", "voltage", "V", "limb-a limb-b", NULL, "1.52 V --voltage '3.0 V'"},
     {"inductance", "inductance", "H", COIL, NULL, "0.32 H --keeper on"},
     {"second-time", "time", "s", COIL, NULL, "3 ms"},
     {"polarity", "polarity", "1", "limb-a limb-b", NULL, "north"},

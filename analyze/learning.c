@@ -542,6 +542,8 @@ static void linearise(const struct learning *l, struct one *c)
         const struct evidence_item *e = &c->set.item[i];
 
         c->noise[i] = hypot(reading_noise(&c->bench, e), e->zero);
+        if (e->kind == EVIDENCE_WIRE_MASS)
+            c->noise[i] = hypot(c->noise[i], READING_DRESSING_U * e->value);
         c->rest[i] = reading_scale(e->kind, e->value) - here[i];
     }
     for (size_t k = 0; k < c->slots; k++) {

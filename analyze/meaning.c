@@ -29,29 +29,29 @@ static const struct quantity *quantity_of(enum evidence_kind kind)
         [EVIDENCE_LIFT] = QUANTITY_FORCE,
         [EVIDENCE_PULL] = QUANTITY_FORCE,
         [EVIDENCE_RESIDUAL_PULL] = QUANTITY_FORCE,
-        [EVIDENCE_DRIFT] = QUANTITY_RATIO};
+        [EVIDENCE_DRIFT] = QUANTITY_RATIO,
+        [EVIDENCE_VOLT_DROP] = QUANTITY_VOLTAGE};
 
     return quantity_get(ids[kind]);
-}
-
-static const char *pole(double value)
-{
-    return value > 0.0 ? "north" : "south";
 }
 
 static void say_polarity(const struct evidence_item *item, const struct compare_prediction *p,
                          char text[MEANING_SIZE])
 {
-    if (!p->exists)
-        snprintf(text, MEANING_SIZE, "%s.", pole(item->value));
+    if (item->value == 0.0)
+        snprintf(text, MEANING_SIZE,
+                 "the needle does not stir: no current in the coil, the compass too far off, or "
+                 "limbs that cancel.");
+    else if (!p->exists)
+        snprintf(text, MEANING_SIZE, "%s.", evidence_pole(item->value));
     else if (item->value * p->amount.value > 0.0)
-        snprintf(text, MEANING_SIZE, "%s: as designed.", pole(item->value));
+        snprintf(text, MEANING_SIZE, "%s: as designed.", evidence_pole(item->value));
     else
         snprintf(text, MEANING_SIZE,
                  "%s: as designed would be %s. Look whether the current really goes from start to "
                  "finish and the marks are right; if so this limb is wound or joined the other "
                  "way round.",
-                 pole(item->value), pole(p->amount.value));
+                 evidence_pole(item->value), evidence_pole(p->amount.value));
 }
 
 static void say_insulation(const struct evidence_item *item, double least, char text[MEANING_SIZE])
@@ -121,6 +121,38 @@ static void say_figure(const struct gathered *gathered, const struct evidence_it
                                       : ", at the edge of what both can be off");
 }
 
+/* Limbs wound by one hand from one spool agree in length and section to about this (common
+ * practice, no source). */
+#define LIMBS_ALIKE 0.01
+
+/* A volt drop means most beside that of the other limb. */
+static void say_other_limb(const struct design *design, const struct gathered *gathered,
+                           const struct evidence_item *item, char text[MEANING_SIZE])
+{
+    const struct evidence_set *set = &gathered->evidence;
+    const struct evidence_item *other = NULL;
+    int limb = item->place == EVIDENCE_LIMB_B;
+    size_t used = strlen(text);
+    double ratio, turns, u;
+
+    for (size_t i = 0; i < set->count; ++i)
+        if (set->item[i].kind == EVIDENCE_VOLT_DROP && set->item[i].place != item->place &&
+            set->item[i].value > 0.0)
+            other = &set->item[i];
+    if (!other || !(item->value > 0.0))
+        return;
+    ratio = item->value / other->value;
+    turns = design->winding.turns[limb].value / design->winding.turns[1 - limb].value;
+    u = turns * sqrt(LIMBS_ALIKE * LIMBS_ALIKE + pow(item->u / item->value, 2) +
+                     pow(other->u / other->value, 2));
+    snprintf(text + used, MEANING_SIZE - used,
+             " It is %.3f of that over limb %c; by their turns it would be %.3f ± %.3f.%s", ratio,
+             limb ? 'A' : 'B', turns, u,
+             fabs(ratio - turns) <= FITS * u ? " The limbs agree."
+                                             : " One limb has fewer or shorted turns, or a bad "
+                                               "joint.");
+}
+
 enum status_code meaning_of(const struct design *design, const struct gathered *gathered,
                             int64_t entry, double insulation, char text[MEANING_SIZE],
                             struct status *st)
@@ -157,5 +189,7 @@ enum status_code meaning_of(const struct design *design, const struct gathered *
         say_bound(item, &prediction, text);
     else
         say_figure(gathered, item, &prediction, text);
+    if (item->kind == EVIDENCE_VOLT_DROP && design_limbs(design) > 1)
+        say_other_limb(design, gathered, item, text);
     return status_ok(st);
 }

@@ -58,8 +58,9 @@ enum status_code page_act_note(struct page *page, const struct page_act_fields *
     if (!kinds_place_fits(kinds_find("polarity"), fields->place))
         return status_fail(st, STATUS_INPUT, "'%s' has no polarity; expected limb-a or limb-b",
                            fields->place);
-    if (strcmp(fields->pole, "north") != 0 && strcmp(fields->pole, "south") != 0)
-        return status_fail(st, STATUS_INPUT, "polarity: read '%s', expected north or south",
+    if (strcmp(fields->pole, "north") != 0 && strcmp(fields->pole, "south") != 0 &&
+        strcmp(fields->pole, "none") != 0)
+        return status_fail(st, STATUS_INPUT, "polarity: read '%s', expected north, south or none",
                            fields->pole);
     if (begin(page, words, NOTE_S, st) == STATUS_OK)
         snprintf(page->act.running, sizeof page->act.running, "noting the polarity of %s",
@@ -172,7 +173,10 @@ static bool put_poles(const struct page_view *view, xmlNode *parent, const char 
     if (!put_button(form, id, "pole", "north", "north"))
         return false;
     snprintf(id, sizeof id, "south-%s", place);
-    return put_button(form, id, "pole", "south", "south");
+    if (!put_button(form, id, "pole", "south", "south"))
+        return false;
+    snprintf(id, sizeof id, "none-%s", place);
+    return put_button(form, id, "pole", "none", "does not stir");
 }
 
 struct offer {

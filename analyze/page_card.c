@@ -194,7 +194,7 @@ static const char *value_text(char *buf, size_t size, const struct evidence_set 
     char value[UNITS_FORMAT_SIZE];
 
     if (item->kind == EVIDENCE_POLARITY) {
-        snprintf(buf, size, "%s", item->value > 0.0 ? "north" : "south");
+        snprintf(buf, size, "%s", evidence_pole(item->value));
         return buf;
     }
     units_format(value, sizeof value, item->value,

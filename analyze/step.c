@@ -60,6 +60,10 @@ static const struct instruction instructions[] = {
     {"current", "",
      "Connect the coil to its supply. Read the current, with the voltage across the coil.", NULL,
      SPIKE},
+    {"volt-drop", "",
+     "The supply on the whole coil. Voltmeter across limb A, then at once across limb B, the "
+     "current left as it is.",
+     NULL, SPIKE},
     {"sag", "", "Read the supply without the coil, then with it.", NULL, SPIKE},
     {"inductance", "", "Connect the coil to the board and record the current as it rises.", NULL,
      SPIKE},

@@ -11,7 +11,8 @@ _truewound()
     local current=${COMP_WORDS[COMP_CWORD]} previous=${COMP_WORDS[COMP_CWORD - 1]}
     local places="limb-a limb-b pair core room"
     local kinds="resistance insulation current sag inductance second-time polarity wire-mass
-        diameter wire-diameter pull residual-pull drift temperature lift"
+        diameter wire-diameter pull residual-pull drift temperature
+        volt-drop lift"
     local command='' word i at=0
     local -a database=()
 

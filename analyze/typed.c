@@ -12,8 +12,11 @@ static enum status_code read_polarity(const char *text, struct typed *out, struc
         out->value = 1.0;
     else if (strcmp(text, "south") == 0)
         out->value = -1.0;
+    else if (strcmp(text, "none") == 0)
+        out->value = 0.0;
     else
-        return status_fail(st, STATUS_INPUT, "polarity: read '%s', expected north or south", text);
+        return status_fail(st, STATUS_INPUT, "polarity: read '%s', expected north, south or none",
+                           text);
     return STATUS_OK;
 }
 

@@ -531,7 +531,7 @@ bool plot_path(const char *path, struct report_error *error)
 
 bool plot_write(const struct plot *plot, const char *path, struct report_error *error)
 {
-    enum canvas_format format;
+    enum canvas_format format = CANVAS_SVG;
     if (!format_of(path, &format, error))
         return false;
     char *bytes;

@@ -6,6 +6,7 @@
 #include "analyze/commands/commands.h"
 #include "analyze/conditions.h"
 #include "analyze/designfile.h"
+#include "analyze/infer/evidence.h"
 #include "analyze/kinds.h"
 #include "analyze/printing.h"
 #include "analyze/recording.h"
@@ -243,7 +244,7 @@ static int show_entry(const struct store_observation *row, void *user)
         return 0;
     }
     if (strcmp(row->quantity, "polarity") == 0)
-        snprintf(shown, sizeof shown, "%s", row->value > 0.0 ? "north" : "south");
+        snprintf(shown, sizeof shown, "%s", evidence_pole(row->value));
     else
         units_format(shown, sizeof shown, row->value, row->u, quantity_find(row->quantity));
     if (row->superseded_by)

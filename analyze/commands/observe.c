@@ -382,7 +382,7 @@ static int run(struct command_context *context, int argc, char **argv)
                                        "kind", o.kind->word, "place", place, "value", o.value, "u",
                                        printing_number(u), "unit", o.kind->dimension));
     if (strcmp(o.kind->quantity, "polarity") == 0)
-        snprintf(shown, sizeof shown, "%s", o.value > 0.0 ? "north" : "south");
+        snprintf(shown, sizeof shown, "%s", evidence_pole(o.value));
     else
         units_format(shown, sizeof shown, o.value, isfinite(u) ? u : o.u,
                      quantity_find(o.kind->quantity));
@@ -410,21 +410,20 @@ const struct command command_observe = {
     .name = NAME,
     .summary = "type in what no instrument sends",
     .usage = "NAME PLACE KIND VALUE [OPTION ...]",
-    .help =
-        "Notes one figure of a coil. PLACE is limb-a, limb-b, pair, core or room. KIND is\n"
-        "resistance, insulation, current, sag, inductance, second-time, polarity, wire-mass,\n"
-        "diameter, wire-diameter, pull, residual-pull, drift, temperature or lift. VALUE has its\n"
-        "unit, may have limits ('8.7 ohm +- 0.1 ohm') and may be a bound ('> 20 Mohm', 'open').\n"
-        "Polarity is north or south: the pole at the free end of the limb, current flowing from\n"
-        "start to finish.\n\n"
-        "  --temperature T    of the room at that moment   --wires 2|4  of a resistance\n"
-        "  --voltage V        across the coil              --keeper on|off\n"
-        "  --current I        through it                   --gap X      at each pole\n"
-        "  --source-resistance R   --frequency F   --duration T\n"
-        "  --outcome held|dropped|slid|'not lifted'|'more than'   --hold T   of a lift\n"
-        "  --instrument NAME  --accuracy P  --resolution X  --doubtful\n"
-        "  --remark TEXT      --supersedes N   puts this entry in place of entry N\n\n"
-        "example: truewound observe arm-1 limb-a polarity north\n",
+    .help = "Notes one figure of a coil. PLACE is limb-a, limb-b, pair, core or room. KIND is\n"
+            "resistance, insulation, current, sag, inductance, second-time, polarity, wire-mass,\n"
+            "diameter, wire-diameter, pull, residual-pull, drift, temperature, volt-drop or lift.\n"
+            "VALUE has its unit, may have limits ('8.7 ohm +- 0.1 ohm') and may be a bound\n"
+            "('> 20 Mohm', 'open'). Polarity is north, south or none: the pole at the free end of\n"
+            "the limb, current flowing from start to finish.\n\n"
+            "  --temperature T    of the room at that moment   --wires 2|4  of a resistance\n"
+            "  --voltage V        across the coil              --keeper on|off\n"
+            "  --current I        through it                   --gap X      at each pole\n"
+            "  --source-resistance R   --frequency F   --duration T\n"
+            "  --outcome held|dropped|slid|'not lifted'|'more than'   --hold T   of a lift\n"
+            "  --instrument NAME  --accuracy P  --resolution X  --doubtful\n"
+            "  --remark TEXT      --supersedes N   puts this entry in place of entry N\n\n"
+            "example: truewound observe arm-1 limb-a polarity north\n",
     .json = true,
     .run = run,
 };

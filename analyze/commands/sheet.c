@@ -114,7 +114,8 @@ static void put_quantity(struct making *m, size_t i)
         [EVIDENCE_RESISTANCE] = "Ω", [EVIDENCE_INSULATION] = "Ω", [EVIDENCE_CURRENT] = "A",
         [EVIDENCE_SAG] = "V",        [EVIDENCE_INDUCTANCE] = "H", [EVIDENCE_SECOND_TIME] = "s",
         [EVIDENCE_WIRE_MASS] = "g",  [EVIDENCE_DIAMETER] = "m",   [EVIDENCE_WIRE_DIAMETER] = "m",
-        [EVIDENCE_LIFT] = "N",       [EVIDENCE_PULL] = "N",       [EVIDENCE_RESIDUAL_PULL] = "N"};
+        [EVIDENCE_LIFT] = "N",       [EVIDENCE_PULL] = "N",       [EVIDENCE_RESIDUAL_PULL] = "N",
+        [EVIDENCE_VOLT_DROP] = "V"};
     double scale = item->kind == EVIDENCE_WIRE_MASS ? 1e3 : 1.0;
 
     wording_item(item, m->name[m->sheet.quantity_count]);
@@ -139,7 +140,7 @@ static void put_quantity(struct making *m, size_t i)
         row->predicted_u = scale * expected->amount.u;
     }
     if (item->kind == EVIDENCE_POLARITY) {
-        row->measured_word = item->value > 0.0 ? "north" : "south";
+        row->measured_word = evidence_pole(item->value);
         if (expected->exists)
             row->predicted_word = expected->amount.value > 0.0 ? "north" : "south";
         if (expected->exists)

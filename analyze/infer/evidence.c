@@ -32,6 +32,7 @@ static const struct kind kinds[EVIDENCE_KINDS] = {
     [EVIDENCE_PULL] = {"pull", "N", 0, 1e6, 0.03, 0.05, 0.01, true},
     [EVIDENCE_RESIDUAL_PULL] = {"residual-pull", "N", 0, 1e6, 0.05, 0.05, 0.01, true},
     [EVIDENCE_DRIFT] = {"drift", "", -1, 1, 0, 0.0005, 0, true},
+    [EVIDENCE_VOLT_DROP] = {"volt-drop", "V", 0, 1000, 0.001, 0.5e-3, 0.005, true},
 };
 
 static const char *const places[EVIDENCE_PLACES] = {"limb A", "limb B", "the pair"};
@@ -98,6 +99,11 @@ const char *evidence_quantity(enum evidence_kind kind)
 const char *evidence_unit(enum evidence_kind kind)
 {
     return (unsigned)kind < EVIDENCE_KINDS ? kinds[kind].unit : "";
+}
+
+const char *evidence_pole(double value)
+{
+    return value > 0 ? "north" : value < 0 ? "south" : "none";
 }
 
 bool evidence_kind_of(const char *quantity, enum evidence_kind *kind)
@@ -220,9 +226,14 @@ static enum status_code check_needs(enum evidence_kind kind, const struct eviden
             return status_fail(st, STATUS_INPUT, "%s: the current at that moment is needed", word);
         break;
     case EVIDENCE_POLARITY:
-        if (r->value != 1 && r->value != -1)
+        if (r->value != 1 && r->value != -1 && r->value != 0)
             return status_fail(st, STATUS_INPUT,
-                               "%s: %g cannot be; expected 1 (north) or -1 (south)", word,
+                               "%s: %g cannot be; expected 1 (north), -1 (south) or 0 (none)", word,
+                               r->value);
+        break;
+    case EVIDENCE_VOLT_DROP:
+        if (!(r->value > 0))
+            return status_fail(st, STATUS_INPUT, "%s: %g V cannot be; expected more than 0", word,
                                r->value);
         break;
     case EVIDENCE_DRIFT:
@@ -285,7 +296,10 @@ enum status_code evidence_add(struct evidence_set *set, const struct evidence_re
     limit_rel = isnan(record->accuracy_rel) ? k->gain : record->accuracy_rel;
     limit_abs = isnan(record->accuracy_abs) ? 0 : record->accuracy_abs;
     gain_u = limit_rel / sqrt(3);
-    code = instrument_of(set, record->instrument, gain_u, &item.instrument, st);
+    /* What a voltmeter and the current are off is common to the drops of one coil, and is weighed
+     * once for all of them. */
+    code = instrument_of(set, kind == EVIDENCE_VOLT_DROP ? "" : record->instrument, gain_u,
+                         &item.instrument, st);
     if (code != STATUS_OK)
         return code;
 
@@ -298,7 +312,7 @@ enum status_code evidence_add(struct evidence_set *set, const struct evidence_re
     }
     if (record->resolution > 0)
         item.u = hypot(item.u, record->resolution / sqrt(12));
-    if (item.instrument < 0)
+    if (item.instrument < 0 && kind != EVIDENCE_VOLT_DROP)
         item.u = hypot(item.u, gain_u * fabs(record->value));
     if (kind == EVIDENCE_RESISTANCE) {
         item.wires = record->wires ? record->wires : 2;
@@ -338,8 +352,8 @@ bool evidence_tells_direction(const struct evidence_set *set)
 
         switch (e->kind) {
         case EVIDENCE_POLARITY:
-            a = a || e->place == EVIDENCE_LIMB_A;
-            b = b || e->place == EVIDENCE_LIMB_B;
+            a = a || (e->value != 0 && e->place == EVIDENCE_LIMB_A);
+            b = b || (e->value != 0 && e->place == EVIDENCE_LIMB_B);
             break;
         case EVIDENCE_INDUCTANCE:
         case EVIDENCE_LIFT:

@@ -19,20 +19,23 @@
 #define EVIDENCE_INSTRUMENT_SIZE 32
 
 enum evidence_kind {
-    EVIDENCE_RESISTANCE,    /* ohm, of a limb or the pair */
-    EVIDENCE_INSULATION,    /* ohm, from the winding to the core */
-    EVIDENCE_CURRENT,       /* A, through the place with conditions.voltage across it */
-    EVIDENCE_SAG,           /* V, by which a supply of conditions.voltage falls under the coil */
-    EVIDENCE_INDUCTANCE,    /* H, from a current rise (frequency 0) or a bridge (frequency > 0) */
-    EVIDENCE_SECOND_TIME,   /* s, second time constant of a rise; bound BELOW: none seen above it */
-    EVIDENCE_POLARITY,      /* +1 or -1, pole at the free end of a limb */
-    EVIDENCE_WIRE_MASS,     /* kg, conductor with its enamel, of a limb or the pair */
-    EVIDENCE_DIAMETER,      /* m, over the finished winding of a limb */
+    EVIDENCE_RESISTANCE,  /* ohm, of a limb or the pair */
+    EVIDENCE_INSULATION,  /* ohm, from the winding to the core */
+    EVIDENCE_CURRENT,     /* A, through the place with conditions.voltage across it */
+    EVIDENCE_SAG,         /* V, by which a supply of conditions.voltage falls under the coil */
+    EVIDENCE_INDUCTANCE,  /* H, from a current rise (frequency 0) or a bridge (frequency > 0) */
+    EVIDENCE_SECOND_TIME, /* s, second time constant of a rise; bound BELOW: none seen above it */
+    EVIDENCE_POLARITY,  /* +1 or -1, pole at the free end of a limb; 0: the needle does not stir */
+    EVIDENCE_WIRE_MASS, /* kg, conductor with its enamel, of a limb or the pair */
+    EVIDENCE_DIAMETER,  /* m, over the finished winding of a limb */
     EVIDENCE_WIRE_DIAMETER, /* m, of the bare conductor, by micrometer */
     EVIDENCE_LIFT,          /* N, load of one lift trial: see outcome */
     EVIDENCE_PULL,          /* N, one point of an unloading curve */
     EVIDENCE_RESIDUAL_PULL, /* N, after switching off */
     EVIDENCE_DRIFT,         /* relative change of resistance over conditions.duration, no current */
+    EVIDENCE_VOLT_DROP,     /* V, across a limb while one current flows through the whole coil: such
+                               items share that current and the voltmeter, so that their ratio is
+                               known far better than either */
     EVIDENCE_KINDS
 };
 
@@ -144,6 +147,9 @@ const char *evidence_quantity(enum evidence_kind kind);
 
 /* Its SI unit as a sentence writes it, "ohm"; empty for a plain number. */
 const char *evidence_unit(enum evidence_kind kind);
+
+/* "north", "south", or "none" of a polarity. */
+const char *evidence_pole(double value);
 
 /* Finds a kind by its word; false if there is none. */
 bool evidence_kind_of(const char *quantity, enum evidence_kind *kind);

@@ -8,7 +8,14 @@
 #include "analyze/infer/weigh.h"
 
 /* All common practice, no source. */
-#define POLARITY_MISREAD 0.01   /* a compass read or noted the wrong way round */
+#define POLARITY_MISREAD 0.01 /* a compass read or noted the wrong way round */
+#define WEAK_MISREAD     0.25 /* the same of a limb without current, beside one with */
+/* Chance that the needle does not stir at a pole: of aiding limbs hardly ever, of cancelling ones
+ * and of a dead limb often enough, without current nearly always. */
+#define STILL_AIDING     0.005
+#define STILL_CANCELLING 0.2
+#define STILL_WEAK       0.3
+#define STILL_NONE       0.95
 #define BAD_SEAT         0.08   /* share of trials that fail only because the keeper rocked */
 #define RING_SEEN        0.7    /* a second time constant that is there is seen */
 #define RING_HIDDEN      0.3    /* or hidden, however long, where saturating iron bends the rise */
@@ -55,8 +62,15 @@ static double polarity(const struct likely *l, double product)
 {
     double sum = -INFINITY;
     bool none = product > -0.5 && product < 0.5;
+    bool weak = fabs(product) <= READING_WEAK_POLE;
+    double misread = weak ? WEAK_MISREAD : POLARITY_MISREAD;
+    double still = none          ? STILL_NONE
+                   : product < 0 ? STILL_CANCELLING
+                   : weak        ? STILL_WEAK
+                                 : STILL_AIDING;
 
     for (int lead = -1; lead <= 1; lead += 2) {
+        bool looked[EVIDENCE_PLACES] = {false};
         double p = log(0.5);
 
         for (size_t i = 0; i < l->set->count; i++) {
@@ -66,15 +80,21 @@ static double polarity(const struct likely *l, double product)
             if (e->kind != EVIDENCE_POLARITY || e->place == EVIDENCE_PAIR)
                 continue;
             pole = e->place == EVIDENCE_LIMB_A ? lead : -lead * product;
+            if (e->value == 0) {
+                /* Trying again what did not stir says nothing new. */
+                p += looked[e->place] ? 0 : log(still);
+                looked[e->place] = true;
+                continue;
+            }
+            p += log1p(-still);
             if (none)
                 p += log(0.5);
             else
-                p += e->value * pole > 0 ? log1p(-POLARITY_MISREAD) : log(POLARITY_MISREAD);
+                p += e->value * pole > 0 ? log1p(-misread) : log(misread);
         }
         sum = weigh_log_add(sum, p);
     }
-    /* Nobody notes a pole where a compass does not move. */
-    return none ? sum + log(0.05) : sum;
+    return sum;
 }
 
 static double second_time(const struct likely *l, size_t item, double scalar)

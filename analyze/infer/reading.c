@@ -5,6 +5,7 @@
 
 #define SEAT_U         0.15    /* log, pull from one seating of the keeper to the next */
 #define PULL_FLOOR     1e-4    /* N, so that a pull of nothing has a logarithm */
+#define DROP_FLOOR     1e-3    /* V, the same of a volt drop: the last digit of a voltmeter */
 #define RESIDUAL_LEAST 0.02    /* N, a pull below it nobody can tell from nothing */
 #define FILM_MOST      0.15e-3 /* m, a design's gap up to this is paint, plating or a fixed shim */
 #define SAME_CURRENT   0.05    /* items whose currents differ by less share a solve */
@@ -33,7 +34,7 @@ bool reading_costly(enum evidence_kind kind)
 
 bool reading_by_log(enum evidence_kind kind)
 {
-    return reading_costly(kind) || kind == EVIDENCE_INSULATION;
+    return reading_costly(kind) || kind == EVIDENCE_INSULATION || kind == EVIDENCE_VOLT_DROP;
 }
 
 double reading_scale(enum evidence_kind kind, double value)
@@ -44,6 +45,8 @@ double reading_scale(enum evidence_kind kind, double value)
         return log(fmax(value, PULL_FLOOR));
     case EVIDENCE_RESIDUAL_PULL:
         return log(fmax(value, 0) + RESIDUAL_LEAST);
+    case EVIDENCE_VOLT_DROP:
+        return log(fmax(value, DROP_FLOOR));
     default:
         return reading_by_log(kind) ? log(fmax(value, 1e-12)) : value;
     }
@@ -86,6 +89,9 @@ double reading_noise(const struct reading_bench *bench, const struct evidence_it
         return hypot(u, e->value * e->at.source_ohm_u / e->at.source_ohm);
     case EVIDENCE_INSULATION:
         return fmin(1, hypot(rel, 0.1));
+    case EVIDENCE_VOLT_DROP:
+        /* The current falls a little as the winding warms between one limb and the other. */
+        return fmin(1, hypot(rel, 0.001));
     case EVIDENCE_INDUCTANCE:
         /* A rise through the knee of the iron has no one inductance; a bridge also sees the eddy
          * currents of solid iron, which the model leaves out. */
@@ -102,7 +108,7 @@ double reading_noise(const struct reading_bench *bench, const struct evidence_it
         return hypot(u, hypot(0.35 * step, 0.03 * over));
     }
     case EVIDENCE_WIRE_MASS:
-        return hypot(u, 0.007 * e->value); /* tape, solder, varnish */
+        return hypot(u, 0.003 * e->value); /* a limb's enamel, and its share of the dressing */
     case EVIDENCE_LIFT:
         /* The pull goes by the square of the current. */
         current =
@@ -133,7 +139,8 @@ double reading_temperature(const struct reading_bench *bench, const struct readi
     /* Without a thermometer the room is known only roughly. */
     double u = isnan(e->at.temperature) ? 4 : e->at.temperature_u;
     /* Current is passed some time after the resistances are read. */
-    bool later = e->kind == EVIDENCE_CURRENT || e->kind == EVIDENCE_SAG;
+    bool later =
+        e->kind == EVIDENCE_CURRENT || e->kind == EVIDENCE_SAG || e->kind == EVIDENCE_VOLT_DROP;
     double heat = later ? state->cooled * state->heat : state->heat;
 
     return fmax(-40, fmin(250, t + u * state->temperature + heat));
@@ -186,6 +193,27 @@ static double place_resistance(const struct reading_bench *bench, const struct r
         return y->y[COIL_RESISTANCE_PAIR] + state->joint_pair +
                state->link * limbs_ohm(y) / y->y[COIL_WIRE_LENGTH];
     }
+}
+
+/* Log V across a limb that carries the current of the whole coil. */
+static double drop_reading(const struct reading_bench *bench, const struct reading_state *state,
+                           const struct evidence_item *e, const struct coil_observables *y)
+{
+    const struct amount *supply = &coil_design(bench->coil)->supply.voltage;
+    double whole = place_resistance(bench, state, y, EVIDENCE_PAIR);
+    double own = place_resistance(bench, state, y, e->place), volt;
+
+    if (!isnan(e->at.current)) {
+        volt = isfinite(own) ? e->at.current * own : 0;
+    } else {
+        /* A broken limb has all of the supply across it. */
+        volt = e->at.voltage > 0 ? e->at.voltage : amount_given(*supply) ? supply->value : e->value;
+        if (isfinite(whole))
+            volt *= own / fmax(whole, 1e-6);
+        else if (isfinite(own))
+            volt = 0;
+    }
+    return reading_scale(e->kind, volt * exp(state->series));
 }
 
 /* ---- magnetic ---- */
@@ -348,16 +376,19 @@ static double plain_reading(const struct reading_bench *bench, const struct read
         return reading_scale(e->kind, 1 / (1 / state->insulation + p->leakage));
     case EVIDENCE_CURRENT:
         return gain * e->at.voltage / fmax(r, 1e-6);
+    case EVIDENCE_VOLT_DROP:
+        return drop_reading(bench, state, e, y);
     case EVIDENCE_SAG:
         return e->at.voltage * e->at.source_ohm / (fmax(r, 0) + e->at.source_ohm);
     case EVIDENCE_POLARITY:
         /* +1: the free ends are unlike poles, as aiding limbs make them. */
         if (p->open[0] || p->open[1])
             return 0;
-        /* A dead limb carries the other's flux back. */
+        /* A dead limb carries the other's flux back, but its pole is weak, and the needle feels the
+         * strong one beside it. */
         if (p->bypass[0] < 0.2 * y->y[COIL_RESISTANCE_B] ||
             p->bypass[1] < 0.2 * y->y[COIL_RESISTANCE_A])
-            return 1;
+            return READING_WEAK_POLE;
         return p->sense[0] * p->sense[1];
     case EVIDENCE_WIRE_MASS: {
         double share = 1;
@@ -368,7 +399,7 @@ static double plain_reading(const struct reading_bench *bench, const struct read
 
             share = (e->place == EVIDENCE_LIMB_A ? a : b) / (a + b);
         }
-        return gain * share * y->y[COIL_WIRE_MASS];
+        return gain * share * y->y[COIL_WIRE_MASS] * (1 + state->dressing);
     }
     case EVIDENCE_DIAMETER: {
         bool b = e->place == EVIDENCE_LIMB_B && bench->limbs > 1;

@@ -15,7 +15,15 @@
 
 #define READING_NONE (-1e6) /* a second time constant that a coil without a short does not have */
 
+/* Polarity of a limb without current beside one with: of unlike poles, and hard to tell. */
+#define READING_WEAK_POLE 0.75
+
+/* Relative, of a weight of wire: tape, solder, varnish, a slack tare; both limbs alike, and not in
+ * reading_noise(). Common practice, no source. */
+#define READING_DRESSING_U 0.0065
+
 /* A supposed coil on its bench. */
+
 struct reading_state {
     struct coil_specimen specimen;
     double joint_pair; /* ohm between the limbs */
@@ -34,6 +42,8 @@ struct reading_state {
     double eddy;        /* logarithm of the factor on the iron's eddy currents */
     double short_time;  /* factor on the time constant of shorted turns */
     double sticking;    /* factor on the residual pull */
+    double series;      /* logarithm of the factor on the current that volt drops share */
+    double dressing; /* share of a weight that is not wire: tape, solder, varnish, a slack tare */
 };
 
 /* The coil as designed, on which readings rest. */

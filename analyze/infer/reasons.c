@@ -210,7 +210,7 @@ static void value_text(const struct evidence_item *e, char out[48])
     else if (strcmp(unit, "m") == 0)
         unit = "mm", scale = 1e-3;
     if (e->kind == EVIDENCE_POLARITY)
-        snprintf(out, 48, "%s", e->value > 0 ? "north" : "south");
+        snprintf(out, 48, "%s", evidence_pole(e->value));
     else
         snprintf(out, 48, "%.4g%s%s", e->value / scale, *unit ? " " : "", unit);
 }

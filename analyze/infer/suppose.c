@@ -11,6 +11,7 @@
 
 #include "analyze/infer/likely.h"
 #include "analyze/model/input.h"
+#include "analyze/model/iron.h"
 #include "analyze/model/uncertain.h"
 
 /* Spread of what hands, benches and the magnetic network add beyond the stated tolerances. All are
@@ -38,8 +39,15 @@
 #define EDDY_U 0.3
 /* Hardened iron also conducts worse: from annealed iron to hardened tool steel the coercive force
  * grows some thirty times and the resistivity three times (iron.c). */
-#define HARD_EDDY      (1.0 / 3)
-#define STICKING_U     0.9  /* log */
+#define HARD_EDDY  (1.0 / 3)
+#define HARD_LEAST 2.0  /* times the stated iron's coercive force: less nobody calls hard */
+#define HARD_USUAL 15.0 /* the most, of an iron whose coercive force is not known */
+#define STICKING_U 0.9  /* log */
+/* log, of the current that volt drops share: where it was stated, with what current and voltmeter
+ * are off; where only the supply is known, with its sag. */
+#define SERIES_U       0.006
+#define SERIES_SAG_U   0.02
+#define SERIES_GUESS_U 0.3
 #define UNIT_SHARE     0.15 /* of wrong instruments are right in another unit */
 #define INSULATION_OHM 5e9  /* sound insulation, and its log spread */
 #define INSULATION_U   2.0
@@ -67,7 +75,9 @@ enum nuisance_kind {
     NUISANCE_PULL,
     NUISANCE_EDDY,
     NUISANCE_BUILD,
-    NUISANCE_STICKING
+    NUISANCE_STICKING,
+    NUISANCE_SERIES,
+    NUISANCE_DRESSING
 };
 
 struct nuisance {
@@ -91,6 +101,7 @@ struct suppose {
     struct likely likely;
     bool costly[EVIDENCE_MAX];
     bool any_costly;
+    double hardest;        /* factor from the stated iron's coercive force to that of tool steel */
     double layer_turns[2]; /* of a layer; NaN when there are no layers to speak of */
     struct input input[INPUT_LIST_MAX];
     struct nuisance nuisance[SUPPOSE_NUISANCES_MAX];
@@ -211,6 +222,12 @@ static void apply_nuisance(const struct suppose *s, const struct nuisance *n, do
         break;
     case NUISANCE_STICKING:
         state->sticking = exp(x);
+        break;
+    case NUISANCE_SERIES:
+        state->series = x;
+        break;
+    case NUISANCE_DRESSING:
+        state->dressing = x;
         break;
     }
 }
@@ -344,7 +361,7 @@ static void apply_faults(const struct suppose *s, const struct suppose_variant *
         state->heat = v->heat > 0 ? log_uniform(prior->warm_low, prior->warm_high, *z++)
                                   : -log_uniform(prior->warm_low, 25, *z++);
     if (faults & FINDING_HARD) {
-        double hard = log_uniform(2, 15, *z++);
+        double hard = log_uniform(HARD_LEAST, s->hardest, *z++);
 
         /* The coercive force goes with the field that the iron needs (magnet.h). */
         p->iron_field *= hard;
@@ -514,6 +531,26 @@ static void add_nuisance(struct suppose *s, enum nuisance_kind kind, int index, 
     }
 }
 
+/* Log uncertainty of the current that volt drops share: of the one that is known worst. */
+static double series_u(const struct suppose *s)
+{
+    double most = 0;
+
+    for (size_t i = 0; i < s->evidence.count; i++) {
+        const struct evidence_conditions *at = &s->evidence.item[i].at;
+        double u = SERIES_GUESS_U;
+
+        if (s->evidence.item[i].kind != EVIDENCE_VOLT_DROP)
+            continue;
+        if (at->current > 0)
+            u = hypot(SERIES_U, at->current_u / at->current);
+        else if (at->voltage > 0)
+            u = hypot(SERIES_SAG_U, at->voltage_u / at->voltage);
+        most = fmax(most, u);
+    }
+    return most;
+}
+
 #define IN_SPECIMEN(field) offsetof(struct coil_specimen, field)
 
 static void list_nuisances(struct suppose *s, const struct suppose_learnt *learnt)
@@ -587,6 +624,8 @@ static void list_nuisances(struct suppose *s, const struct suppose_learnt *learn
     else
         add_nuisance(s, NUISANCE_BUILD, 0, 0, hypot(BUILD_NESTED_U, BUILD_U));
     add_nuisance(s, NUISANCE_STICKING, 0, 0, STICKING_U);
+    add_nuisance(s, NUISANCE_SERIES, 0, 0, series_u(s));
+    add_nuisance(s, NUISANCE_DRESSING, 0, 0, READING_DRESSING_U);
 }
 
 /* ---- other wires that the spool might have held ---- */
@@ -912,6 +951,21 @@ out:
     return code;
 }
 
+/* How much harder than stated a core can be: salvaged iron is tool steel at the worst. */
+static double hardest_iron(const struct design *design)
+{
+    struct iron *stated = NULL, *steel = NULL;
+    struct status st;
+    double factor = HARD_USUAL;
+
+    if (iron_create(design->core.iron, &stated, &st) == STATUS_OK &&
+        iron_create("tool-steel", &steel, &st) == STATUS_OK && iron_facts(stated)->coercivity > 0)
+        factor = iron_facts(steel)->coercivity / iron_facts(stated)->coercivity;
+    iron_free(stated);
+    iron_free(steel);
+    return fmax(1.5 * HARD_LEAST, fmin(factor, 80));
+}
+
 static enum status_code check_places(const struct suppose *s, struct status *st)
 {
     for (size_t i = 0; i < s->evidence.count; i++) {
@@ -967,6 +1021,7 @@ enum status_code suppose_new(const struct design *design, const struct evidence_
             coil_design(s->bench.coil)->winding.layers != DESIGN_SCRAMBLE && layers >= 3)
             s->layer_turns[limb] = s->bench.nominal.turns[limb] / layers;
     }
+    s->hardest = hardest_iron(coil_design(s->bench.coil));
     s->likely.set = &s->evidence;
     s->likely.mistake = prior->mistake;
     for (size_t i = 0; i < s->evidence.count; i++) {

@@ -119,7 +119,7 @@ static const struct field {
     FIELD(joint_gap, "the joint gap", "m", 0.0, 5e-3),
     FIELD(pole_width, "the pole width", "m", 0.5e-3, 0.5),
     FIELD(pole_depth, "the pole depth", "m", 0.5e-3, 0.5),
-    FIELD(iron_field, "the factor on the field of the core iron", "", 0.05, 20.0),
+    FIELD(iron_field, "the factor on the field of the core iron", "", 0.05, 100.0),
     FIELD(keeper_iron_field, "the factor on the field of the keeper iron", "", 0.05, 20.0),
     FIELD(remanence, "the factor on coercive force", "", 0.0, 100.0),
     FIELD(model, "the factor of the magnet model", "", 0.05, 20.0),

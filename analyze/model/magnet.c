@@ -69,7 +69,7 @@ static enum status_code check_scale(const char *what, double value, struct statu
 {
     if (value == 0)
         return STATUS_OK;
-    return check_range(what, value, 0.05, 20, "", 1, st);
+    return check_range(what, value, 0.05, 100, "", 1, st);
 }
 
 static enum status_code check_limb(const struct magnet_limb *l, int k, struct status *st)

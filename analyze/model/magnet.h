@@ -48,7 +48,7 @@ struct magnet_limb {
      * on the iron. 0 to 0.5 m */
     double coil_clearance, coil_height;
     const struct iron *iron; /* not NULL */
-    double h_scale;          /* 1, multiplies H at given B; 0 means 1. 0.05 to 20 */
+    double h_scale;          /* 1, multiplies H at given B; 0 means 1. 0.05 to 100 */
 };
 
 /* The iron that joins the feet. bent: one bar bent to a U, half a circle of the limbs' own section

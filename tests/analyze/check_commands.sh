@@ -85,7 +85,7 @@ expect 3 'undecided  (no measurement)' verify arm-1
 expect 2 'unit is missing' observe arm-1 limb-a resistance 42
 expect 2 "there is no 'resistanse'" observe arm-1 limb-a resistanse '42 ohm'
 expect 2 "has no polarity" observe arm-1 pair polarity north
-expect 2 'north or south' observe arm-1 limb-a polarity up
+expect 2 'north, south or none' observe arm-1 limb-a polarity up
 expect 2 'without --voltage' observe arm-1 pair current '35 mA'
 expect 2 '--outcome: read' observe arm-1 pair lift '1 kg' --current '35 mA' --outcome flew
 expect 2 'cannot be negative' observe arm-1 pair wire-mass '-3 g'

@@ -120,7 +120,7 @@ mistake "'truewound readings' shows them" readings nothing.here
 mistake 'such as 17 ohm' observe arm-7 limb-a resistance 8.7
 mistake 'quote a value with its unit' observe arm-7 limb-a resistance 8.7 ohm
 mistake 'says nothing without --voltage' observe arm-7 pair current '100 mA'
-mistake 'expected north or south' observe arm-7 limb-a polarity up
+mistake 'expected north, south or none' observe arm-7 limb-a polarity up
 mistake "write '30 SWG'" wire 30
 mistake 'go together' wire --resistance '2 ohm'
 mistake "needs --covering" wire --over '0.3 mm'
