@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "acquire/drivers/unitbeside.h"
+#include "acquire/drivers/linevalue.h"
 #include "acquire/number.h"
 #include "acquire/pattern.h"
 
@@ -187,145 +187,6 @@ void linefields_reset(struct linefields *fields)
     fields->column_count = fields->other_count = 0;
 }
 
-/* ---- one field ---- */
-
-static bool is_overload_text(const struct linefields *fields, const char *text, size_t length)
-{
-    const char *item;
-    size_t size;
-
-    while (length > 0 && *text == ' ')
-        ++text, --length;
-    while (length > 0 && text[length - 1] == ' ')
-        --length;
-    for (size_t i = 0; (item = section_item(fields->instrument->values, "overload_text", i, &size));
-         ++i)
-        if (size == length && memcmp(item, text, size) == 0)
-            return true;
-    return false;
-}
-
-static uint32_t kind_flag(const struct benchfile_channel *channel)
-{
-    const char *kind = section_text(channel->values, "kind");
-
-    if (strcmp(kind, "minimum") == 0)
-        return STORE_FLAG_MIN;
-    return strcmp(kind, "maximum") == 0 ? STORE_FLAG_MAX : 0;
-}
-
-static bool is_blank(struct pattern_part part)
-{
-    while (part.length > 0 && isspace((unsigned char)*part.text))
-        ++part.text, --part.length;
-    return part.length == 0;
-}
-
-/* Reads a field: its number, and where that ends. False when it is no number, or two. */
-static bool read_field(const struct linefields *fields, const struct benchfile_channel *c,
-                       const char *text, size_t length, bool has_unit, struct number *number)
-{
-    const char *form = section_text(c->values, "form");
-    size_t rest;
-
-    if (strcmp(form, "decimal") != 0)
-        return number_read_hex(text, length, strcmp(form, "signed-hex") == 0, number) &&
-               number->used == length;
-    if (!number_read(text, length, fields->decimal, number))
-        return false;
-    rest = number->used;
-    while (rest < length && (text[rest] == ' ' || text[rest] == '\t'))
-        ++rest;
-    /* '1,234.5' is not 1.234: thousands are parted here, or a point was lost. */
-    return rest == length ||
-           (!has_unit && !isdigit((unsigned char)text[rest]) && !strchr(".,", text[rest]));
-}
-
-/* What belongs to one channel's field. Parts without text are absent. */
-struct field {
-    struct pattern_part value, unit, ounces, decimals;
-    struct pattern_part beside; /* what stands behind the value and belongs to nothing */
-    bool minus;                 /* the line says elsewhere that it is below zero */
-    const char *why;            /* the value cannot be told from its text; NULL: it can */
-};
-
-/* One channel's text into a reading. The text may end with a unit. */
-static void give_field(struct linefields *fields, size_t channel, const struct field *field,
-                       uint32_t flags, const struct driver_sink *sink)
-{
-    const struct benchfile_channel *c = &fields->instrument->channel[channel];
-    const char *text = field->value.text;
-    size_t length = field->value.length;
-    struct driver_reading reading = {
-        .channel = channel, .number = NAN, .digit = NAN, .range = NAN, .flags = flags};
-    struct number number, ounces;
-    char unit_why[UNITBESIDE_WHY_MAX];
-    const char *why = field->why;
-    bool good;
-
-    reading.flags |= kind_flag(c);
-    if (field->unit.text)
-        driver_set_unit(reading.unit, field->unit.text, field->unit.length);
-    good = read_field(fields, c, text, length, field->unit.text != NULL, &number);
-    if (good && field->ounces.text) {
-        good = read_field(fields, c, field->ounces.text, field->ounces.length, true, &ounces) &&
-               ounces.value >= 0.0 && number.used == length;
-        if (good) {
-            number.value += copysign(ounces.value / 16.0, number.value); /* -0 lb 3 oz is below 0 */
-            number.digit = ounces.digit / 16.0;
-            driver_set_unit(reading.unit, "lb", 2);
-        }
-    }
-    /* A unit in the text of the value counts as it is; one beside it must not be another. */
-    if (good && is_blank((struct pattern_part){text + number.used, length - number.used}) &&
-        !field->unit.text && !field->ounces.text && field->beside.text &&
-        unitbeside_differs(c, field->beside.text, field->beside.length,
-                           field->beside.text == text + number.used, unit_why))
-        why = unit_why;
-    if (good && field->decimals.text) {
-        if (field->decimals.length == 1 && isdigit((unsigned char)*field->decimals.text)) {
-            double places = pow(10.0, *field->decimals.text - '0');
-
-            number.value /= places;
-            number.digit /= places;
-        } else {
-            why = "its number of decimals is not a digit";
-        }
-    }
-    if (good && field->minus) {
-        if (signbit(number.value))
-            why = "it has two signs";
-        number.value = -number.value;
-    }
-    if (is_overload_text(fields, text, length) ||
-        number_word(text, length) == NUMBER_WORD_OVERLOAD) {
-        reading.flags |= STORE_FLAG_OVERLOAD;
-    } else if (good && !why) {
-        reading.number = number.value;
-        reading.digit = number.digit;
-        if (!reading.unit[0])
-            driver_set_unit(reading.unit, text + number.used, length - number.used);
-        if (number.value >= section_number(c->values, "overload_from") ||
-            number.value <= section_number(c->values, "underload_from")) {
-            reading.number = NAN;
-            reading.flags |= STORE_FLAG_OVERLOAD;
-        }
-    } else if (number_word(text, length) == NUMBER_WORD_INVALID) {
-        reading.flags |= STORE_FLAG_SUSPECT;
-    } else {
-        char event[400];
-
-        snprintf(event, sizeof event, "%s: '%.*s' is no number%s%s; the reading has no value",
-                 c->name, (int)(length < 60 ? length : 60), text, good ? ": " : "",
-                 good ? why : "");
-        sink->event(sink->to, DRIVER_WARNING, "number", event);
-        reading.flags |= STORE_FLAG_SUSPECT;
-    }
-    if (driver_is_unit_text(c, reading.unit))
-        reading.unit[0] = '\0';
-    sink->reading(sink->to, &reading);
-}
-
 /* ---- a line by its pattern ---- */
 
 /* Lines lost by the count that the instrument keeps. */
@@ -380,7 +241,7 @@ static bool takes_part(const struct line_pattern *p, int group)
 {
     struct pattern_part part = pattern_part(p->pattern, group);
 
-    return part.text && !is_blank(part);
+    return part.text && !linevalue_is_blank(part);
 }
 
 static bool give_pattern(struct linefields *fields, const struct line_pattern *p, bool *lost,
@@ -400,21 +261,21 @@ static bool give_pattern(struct linefields *fields, const struct line_pattern *p
         flags |= check_sequence(fields, pattern_part(p->pattern, p->sequence), sink);
     *lost = false;
     for (size_t i = 0; i < fields->instrument->channels; ++i) {
-        struct field field = {.value = pattern_part(p->pattern, p->value[i]),
-                              .unit = pattern_part(p->pattern, p->unit[i]),
-                              .ounces = pattern_part(p->pattern, p->ounces[i]),
-                              .decimals = pattern_part(p->pattern, p->decimals[i]),
-                              .beside = pattern_behind(p->pattern, p->value[i]),
-                              .minus = takes_part(p, p->minus[i])};
+        struct linevalue value = {.number = pattern_part(p->pattern, p->value[i]),
+                                  .unit = pattern_part(p->pattern, p->unit[i]),
+                                  .ounces = pattern_part(p->pattern, p->ounces[i]),
+                                  .decimals = pattern_part(p->pattern, p->decimals[i]),
+                                  .beside = pattern_behind(p->pattern, p->value[i]),
+                                  .minus = takes_part(p, p->minus[i])};
 
         if (is_decimal(&fields->instrument->channel[i]) &&
             (pattern_cuts_number(p->pattern, p->value[i], fields->decimal) ||
              pattern_cuts_unit(p->pattern, p->unit[i])))
-            field.why = "a sign, a digit or an exponent beside it belongs to no group of the "
+            value.why = "a sign, a digit or an exponent beside it belongs to no group of the "
                         "pattern; let the group take all of the number, or a group (?<other>...) "
                         "what is none of it";
-        if (p->value[i] > 0 && field.value.text)
-            give_field(fields, i, &field, flags, sink);
+        if (p->value[i] > 0 && value.number.text)
+            linevalue_give(fields->instrument, i, fields->decimal, &value, flags, sink);
     }
     return true;
 }
@@ -454,7 +315,7 @@ static bool is_usual_count(struct linefields *fields, size_t count, bool all)
 
 /* The sign in a column of its own. One that the bench file does not know of must not get lost. */
 static void read_sign(const struct linefields *fields, size_t channel,
-                      const struct pattern_part *column, struct field *field)
+                      const struct pattern_part *column, struct linevalue *value)
 {
     long at = fields->sign_column[channel] > 0 ? fields->sign_column[channel]
                                                : fields->column[channel] - 1;
@@ -466,13 +327,13 @@ static void read_sign(const struct linefields *fields, size_t channel,
         ++part.text, --part.length;
     while (part.length > 0 && isspace((unsigned char)part.text[part.length - 1]))
         --part.length;
-    field->minus = part.length == 1 && *part.text == '-';
+    value->minus = part.length == 1 && *part.text == '-';
     if (fields->sign_column[channel] == 0) {
-        if (field->minus)
-            field->why = "the column before it is a minus; say sign_column in the bench file";
-        field->minus = false;
-    } else if (!field->minus && part.length > 0 && !(part.length == 1 && *part.text == '+')) {
-        field->why = "its sign is neither + nor -";
+        if (value->minus)
+            value->why = "the column before it is a minus; say sign_column in the bench file";
+        value->minus = false;
+    } else if (!value->minus && part.length > 0 && !(part.length == 1 && *part.text == '+')) {
+        value->why = "its sign is neither + nor -";
     }
 }
 
@@ -489,7 +350,6 @@ static bool give_columns(struct linefields *fields, const char *line, size_t len
 
     for (size_t i = 0; i < fields->instrument->channels; ++i) {
         const struct pattern_part *part;
-        struct number number;
 
         if (fields->column[i] == 0)
             continue;
@@ -497,10 +357,9 @@ static bool give_columns(struct linefields *fields, const char *line, size_t len
             (size_t)fields->unit_column[i] > count)
             return false;
         part = &column[fields->column[i] - 1];
-        if (is_overload_text(fields, part->text, part->length) ||
+        if (linevalue_is_overload(fields->instrument, *part) ||
             number_word(part->text, part->length) == NUMBER_WORD_OVERLOAD ||
-            read_field(fields, &fields->instrument->channel[i], part->text, part->length, false,
-                       &number))
+            linevalue_is_number(&fields->instrument->channel[i], fields->decimal, *part))
             any = true;
         else
             all = false;
@@ -509,18 +368,18 @@ static bool give_columns(struct linefields *fields, const char *line, size_t len
         return false;
     *lost = false;
     for (size_t i = 0; i < fields->instrument->channels; ++i) {
-        struct field field = {.unit = {NULL, 0}};
+        struct linevalue value = {.unit = {NULL, 0}};
 
         if (fields->column[i] == 0)
             continue;
-        field.value = column[fields->column[i] - 1];
-        read_sign(fields, i, column, &field);
+        value.number = column[fields->column[i] - 1];
+        read_sign(fields, i, column, &value);
         if (fields->unit_column[i] > 0)
-            field.unit = column[fields->unit_column[i] - 1];
+            value.unit = column[fields->unit_column[i] - 1];
         else if ((size_t)fields->column[i] < count)
-            field.beside = column[fields->column[i]];
-        if (!is_blank(field.value)) /* nothing new there */
-            give_field(fields, i, &field, flags, sink);
+            value.beside = column[fields->column[i]];
+        if (!linevalue_is_blank(value.number)) /* nothing new there */
+            linevalue_give(fields->instrument, i, fields->decimal, &value, flags, sink);
     }
     return true;
 }
@@ -546,7 +405,8 @@ static void give_overload(struct linefields *fields, const struct driver_sink *s
                                                  .number = NAN,
                                                  .digit = NAN,
                                                  .range = NAN,
-                                                 .flags = STORE_FLAG_OVERLOAD | kind_flag(channel)};
+                                                 .flags =
+                                                     STORE_FLAG_OVERLOAD | linevalue_kind(channel)};
 
                 sink->reading(sink->to, &reading);
             }
