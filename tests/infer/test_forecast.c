@@ -93,6 +93,8 @@ static void live(struct life *h, double days, double joint)
         h->pulses += step / h->site.period_s;
         h->cell.used += loaded / ohm * (h->site.pulse_s - tau * -expm1(-h->site.pulse_s / tau)) *
                         step / h->site.period_s / 3600.0;
+        h->cell.used += h->cell.kind->self_year * exp2((t - 20.0) / 10.0) *
+                        fmax(0.0, h->cell.capacity - h->cell.used) * step / (365.25 * DAY);
         h->time_s += step;
     }
 }
