@@ -779,6 +779,99 @@ static void test_every_kind_and_design(void **state)
     }
 }
 
+/* ---- verdict, findings and reasons are one story ---- */
+
+/* Right turns of the right wire, both limbs 5 % over in ohms, and they do not cool: beyond a limit
+ * of 2 %, with nothing wrong in the winding. It fails by that figure, and says so everywhere. */
+static void test_fails_by_a_figure(void **state)
+{
+    struct evidence_record drift = evidence_record_empty();
+    struct fixture *f = *state;
+    struct status st;
+
+    f->design.limits.resistance = amount_of(0.02, 0);
+    add_limbs(&f->set, 1.05 * f->right, 1.05 * f->right, 2.1 * f->right + 0.05);
+    add_poles(&f->set, -1);
+    add(&f->set, "wire-mass", "pair", 2 * limb_mass(TURNS, 0.25e-3));
+    drift.quantity = "drift";
+    drift.place = "pair";
+    drift.value = 0;
+    drift.at.duration = 600;
+    assert_int_equal(evidence_add(&f->set, &drift, &st), STATUS_OK);
+    reach(f);
+    leads(f, "as-designed", 0.4);
+    assert_true(f->verdict.pass_probability < 0.5);
+    assert_non_null(strstr(f->verdict.finding[0].text, "2 % is allowed"));
+    assert_null(strstr(f->verdict.finding[0].text, "as designed"));
+    assert_int_equal(f->verdict.result, VERDICT_FAIL);
+    assert_true(says(f, "No fault of the winding"));
+}
+
+/* A warm coil is no failed coil: its ohms count at 20 C. */
+static void test_warm_is_no_failure(void **state)
+{
+    struct fixture *f = *state;
+    const double warm = 1 + 0.00393 * 25; /* IEC 60028, 25 K */
+
+    add_limbs(&f->set, warm * f->right, warm * f->right, warm * (2 * f->right + 0.05));
+    add_poles(&f->set, -1);
+    add(&f->set, "wire-mass", "pair", 2 * limb_mass(TURNS, 0.25e-3));
+    reach(f);
+    leads(f, "warm", 0.8);
+    assert_int_not_equal(f->verdict.result, VERDICT_FAIL);
+    assert_true(f->verdict.pass_probability > 0.9);
+    assert_true(says(f, "let it stand"));
+    assert_false(says(f, "nothing speaks against"));
+}
+
+/* The wire is part of the design: ohms within their limit do not make another gauge pass. */
+static void test_other_wire_does_not_pass(void **state)
+{
+    struct fixture *f = *state;
+
+    f->design.limits.resistance = amount_of(0.5, 0);
+    add_limbs(&f->set, limb_ohms(TURNS, 0.224e-3), limb_ohms(TURNS, 0.224e-3),
+              2 * limb_ohms(TURNS, 0.224e-3) + 0.05);
+    add_poles(&f->set, -1);
+    add(&f->set, "wire-mass", "pair", 2 * limb_mass(TURNS, 0.224e-3));
+    reach(f);
+    leads(f, "gauge", 0.9);
+    assert_int_equal(f->verdict.result, VERDICT_FAIL);
+}
+
+/* Two readings of another coil, against a limb and the pair of this one: more than slips. */
+static void test_readings_contradict(void **state)
+{
+    struct fixture *f = *state;
+
+    add_limbs(&f->set, f->right, f->right, 2 * f->right + 0.05);
+    add_poles(&f->set, -1);
+    add(&f->set, "wire-mass", "pair", 2 * limb_mass(TURNS, 0.25e-3));
+    add(&f->set, "resistance", "b", 0.48 * f->right);
+    add(&f->set, "resistance", "b", 0.481 * f->right);
+    reach(f);
+    assert_true(f->verdict.misfits >= 2 || f->verdict.unexplained);
+    assert_int_equal(f->verdict.result, VERDICT_UNDECIDED);
+    assert_true(says(f, "contradict") || says(f, "None of the findings"));
+}
+
+/* Each sentence of a pass on ohms and poles alone: what was tried, and what was not. */
+static void test_pass_says_what_was_tried(void **state)
+{
+    struct fixture *f = *state;
+
+    add_limbs(&f->set, f->right, f->right, 2 * f->right + 0.05);
+    add_poles(&f->set, -1);
+    add(&f->set, "insulation", "pair", 0);
+    reach(f);
+    assert_int_equal(f->verdict.result, VERDICT_PASS);
+    assert_true(says(f, "as far as was tried"));
+    assert_true(says(f, "direction"));
+    assert_true(says(f, "Not tried: iron and gap"));
+    /* What nothing measured could show is no rival in a sentence. */
+    assert_false(says(f, "Or: the gap is larger"));
+}
+
 /* ---- advice ---- */
 
 static double bits_of(const struct advise_option *option, const struct advise_result *r,
@@ -831,6 +924,24 @@ static void test_advice(void **state)
     assert_true(r.enough);
 }
 
+/* Common practice, no source: a compass comes first on two limbs of which nothing is known but the
+ * ohms; a limb that cancels is the worst of faults, and no meter shows it. */
+static void test_poles_before_insulation(void **state)
+{
+    struct fixture *f = *state;
+    struct advise_option option[ADVISE_MAX];
+    struct advise_result r;
+    struct status st;
+    size_t n = advise_usual(&f->design, option, ADVISE_MAX);
+
+    add_limbs(&f->set, f->right, f->right, 2 * f->right + 0.05);
+    reach(f);
+    assert_int_equal(advise_next(&f->verdict, &f->set, option, n, &r, &st), STATUS_OK);
+    assert_string_equal(option[r.gain[0].option].name, "polarity of both poles with a compass");
+    /* No test of the insulation tells more than whether it leaks. */
+    assert_true(bits_of(option, &r, "insulation from the winding to the core") < 0.25);
+}
+
 static void test_advice_for_gauge(void **state)
 {
     struct fixture *f = *state;
@@ -880,6 +991,12 @@ int main(void)
         TEST(test_every_kind_and_design),
         TEST(test_advice),
         TEST(test_advice_for_gauge),
+        TEST(test_poles_before_insulation),
+        TEST(test_fails_by_a_figure),
+        TEST(test_warm_is_no_failure),
+        TEST(test_other_wire_does_not_pass),
+        TEST(test_readings_contradict),
+        TEST(test_pass_says_what_was_tried),
         TEST(test_open_in_parallel),
     };
 
