@@ -9,13 +9,16 @@
 
 #define PATTERN_STEPS_MAX 20000 /* a sensible pattern over a line takes hundreds */
 #define PATTERN_HEAP_MAX  256   /* KiB */
+#define BEHIND_MAX        64    /* bytes: more than a unit needs */
 
 struct pattern {
     pcre2_code *code;
     pcre2_match_data *data;
     pcre2_match_context *context;
     const char *line;
-    size_t length; /* of line */
+    size_t length;   /* of line */
+    PCRE2_SPTR name; /* the table of named groups */
+    uint32_t names, name_size;
 };
 
 enum status_code pattern_new(const char *text, struct pattern **result, struct status *st)
@@ -43,6 +46,9 @@ enum status_code pattern_new(const char *text, struct pattern **result, struct s
         pattern_free(pattern);
         return status_fail(st, STATUS_MEMORY, "no memory for a pattern");
     }
+    pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMECOUNT, &pattern->names);
+    pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMEENTRYSIZE, &pattern->name_size);
+    pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMETABLE, &pattern->name);
     pcre2_set_match_limit(pattern->context, PATTERN_STEPS_MAX);
     pcre2_set_heap_limit(pattern->context, PATTERN_HEAP_MAX);
     *result = pattern;
@@ -88,15 +94,8 @@ struct pattern_part pattern_part(const struct pattern *pattern, int group)
 
 const char *pattern_group_name(const struct pattern *pattern, size_t index)
 {
-    uint32_t count = 0;
-    uint32_t size = 0;
-    PCRE2_SPTR table = NULL;
-
-    pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMECOUNT, &count);
-    pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMEENTRYSIZE, &size);
-    pcre2_pattern_info(pattern->code, PCRE2_INFO_NAMETABLE, &table);
-    /* Each entry is the group's number in two bytes, then its name. */
-    return index < count ? (const char *)table + index * size + 2 : NULL;
+    return index < pattern->names ? (const char *)pattern->name + index * pattern->name_size + 2
+                                  : NULL;
 }
 
 /* ---- what stands beside a number ---- */
@@ -111,12 +110,13 @@ static bool is_named(const struct pattern *pattern, size_t at, size_t from)
 {
     const PCRE2_SIZE *ovector = pcre2_get_ovector_pointer(pattern->data);
     uint32_t count = pcre2_get_ovector_count(pattern->data);
-    const char *name;
 
-    for (size_t i = 0; (name = pattern_group_name(pattern, i)); ++i) {
-        int group = pattern_group(pattern, name);
+    for (uint32_t i = 0; i < pattern->names; ++i) {
+        /* Each entry of the table is the group's number in two bytes, then its name. */
+        const unsigned char *entry = pattern->name + (size_t)i * pattern->name_size;
+        uint32_t group = (uint32_t)entry[0] << 8 | entry[1];
 
-        if (group < 0 || (uint32_t)group >= count || ovector[2 * group] == PCRE2_UNSET)
+        if (group >= count || ovector[2 * group] == PCRE2_UNSET)
             continue;
         if (ovector[2 * group] <= at && at < ovector[2 * group + 1] &&
             !(ovector[2 * group] <= from && from < ovector[2 * group + 1]))
@@ -199,7 +199,7 @@ struct pattern_part pattern_behind(const struct pattern *pattern, int group)
     from = (size_t)(part.text - pattern->line);
     end = from + part.length;
     for (part.text += part.length, part.length = 0;
-         end < pattern->length && !is_named(pattern, end, from); ++end)
+         end < pattern->length && part.length < BEHIND_MAX && !is_named(pattern, end, from); ++end)
         ++part.length;
     return part;
 }

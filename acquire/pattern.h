@@ -43,7 +43,8 @@ struct pattern_part pattern_part(const struct pattern *pattern, int group);
  * .*(?<v>\d+) for '125'. Of the last match that succeeded; its line must still be there. */
 bool pattern_cuts_number(const struct pattern *pattern, int group, enum number_decimal decimal);
 
-/* What stands behind the group, up to the next named group or the end of the line. */
+/* What stands behind the group, up to the next named group or the end of the line; 64 bytes at
+ * most. */
 struct pattern_part pattern_behind(const struct pattern *pattern, int group);
 
 /* True when a digit stands right behind the group's letters, as in 4k7 and 12R5. */
