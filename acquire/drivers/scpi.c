@@ -549,7 +549,7 @@ static void tell_fields(struct scpi *s, const char *line, size_t length,
 
         if (same_query(s, s->asked, i) &&
             (section_given(values, "field") || section_given(values, "status_field") ||
-             section_given(values, "pattern")))
+             section_given(values, "unit_field") || section_given(values, "pattern")))
             return; /* it is known what they are */
     }
     s->told_fields[s->asked] = true;

@@ -192,6 +192,14 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
         size = length;
     } else if (!find_field(line, length, own->field, &text, &size)) {
         return false;
+    } else if (own->unit_field > 0) {
+        struct pattern_part unit;
+
+        if (!find_field(line, length, own->unit_field, &unit.text, &unit.length))
+            return false;
+        driver_set_unit(reading.unit, unit.text, unit.length);
+    } else if (!find_field(line, length, own->field + 1, &beside.text, &beside.length)) {
+        beside.text = NULL;
     }
     if (own->status_field > 0) {
         const char *status;

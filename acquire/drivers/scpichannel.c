@@ -13,6 +13,7 @@ const struct section_key scpichannel_keys[] = {
     {.name = "configure", .kind = SECTION_LIST},
     {.name = "query", .kind = SECTION_BYTES},
     {.name = "field", .kind = SECTION_INTEGER, .standard = "1", .min = 1, .max = 64},
+    {.name = "unit_field", .kind = SECTION_INTEGER, .min = 1, .max = 64},
     {.name = "status_field", .kind = SECTION_INTEGER, .min = 1, .max = 64},
     {.name = "status_good", .kind = SECTION_LIST, .standard = "0"},
     {.name = "coupling", .kind = SECTION_CHOICE, .standard = "dc", .choices = "dc ac"},
@@ -109,7 +110,11 @@ enum status_code scpichannel_fill(const struct benchfile_channel *channel, struc
     char argument[32];
 
     out->field = section_integer(values, "field");
+    out->unit_field = section_integer(values, "unit_field");
     out->status_field = section_integer(values, "status_field");
+    if (out->unit_field > 0 && section_given(values, "pattern"))
+        code = section_fail(values, "unit_field", st,
+                            "has no effect beside pattern; give it a group (?<unit>...)");
     if (out->status_field > 0 && section_given(values, "pattern"))
         code =
             section_fail(values, "status_field", st,

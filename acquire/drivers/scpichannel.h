@@ -19,6 +19,7 @@ struct scpichannel {
     size_t configures;
     char query[SCPICHANNEL_COMMAND_MAX];
     long field;        /* from 1 */
+    long unit_field;   /* 0: none */
     long status_field; /* which says whether the value is one; 0: none */
     double range;
     struct pattern *pattern; /* of an answer of another form; or NULL */

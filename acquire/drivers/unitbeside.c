@@ -66,8 +66,8 @@ bool unitbeside_differs(const struct benchfile_channel *channel, const char *tex
             (!said.ac && strcmp(own.unit, said.unit) == 0 && own.factor == said.factor))
             return false; /* taken as a unit, VAC makes the reading an alternating one */
         snprintf(why, UNITBESIDE_WHY_MAX,
-                 "'%.20s' stands behind it, but the channel's unit is %s; a group or column may "
-                 "take the unit",
+                 "'%.20s' stands behind it, but the channel's unit is %s; a group, column or "
+                 "field may take the unit",
                  word, channel->unit);
         return true;
     }

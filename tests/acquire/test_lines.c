@@ -808,7 +808,7 @@ static void unit_column(void **state)
     fed_expect(fed,
                "v 1.5 digit=0.1\n"
                "event number: v: '12.5' is no number: 'mV' stands behind it, but the channel's "
-               "unit is V; a group or column may take the unit; the reading has no value\n"
+               "unit is V; a group, column or field may take the unit; the reading has no value\n"
                "v unknown suspect\n");
     fed_free(fed);
 }

@@ -320,6 +320,35 @@ static void status_field(void **state)
     fed_free(fed);
 }
 
+/* The unit in a field of its own: taken when told of, and at least not passed over. */
+static void unit_field(void **state)
+{
+    struct fed *fed = fed_new(HEAD "errors = no\nidentity_query =\n"
+                                   "[channel m.r]\nquantity = resistance\nquery = READ?\n"
+                                   "unit_field = 2\n");
+
+    (void)state;
+    answer(fed, "+1.2345,KOHM,+001\n");
+    fed->now.mono += 1000000;
+    answer(fed, "+12.345, OHM,+002\n");
+    fed->now.mono += 1000000;
+    answer(fed, "+12.345\n");
+    fed_expect(fed, "sent READ?\\n\nr 1.2345 KOHM digit=0.0001\n"
+                    "sent READ?\\n\nr 12.345 OHM digit=0.001\nsent READ?\\n\ngarbage\n");
+    fed_free(fed);
+    fed = fed_new(HEAD "errors = no\nidentity_query =\n"
+                       "[channel m.r]\nquantity = resistance\nquery = READ?\nfield = 1\n");
+    answer(fed, "+12.345,OHM,+001\n");
+    fed->now.mono += 1000000;
+    answer(fed, "+1.2345,KOHM,+002\n");
+    fed_expect(fed,
+               "sent READ?\\n\nr 12.345 digit=0.001\nsent READ?\\n\n"
+               "event unit: r: '+1.2345,KOHM,+002': 'KOHM' stands behind it, but the channel's "
+               "unit is ohm; a group, column or field may take the unit; the reading has no value\n"
+               "r unknown suspect\n");
+    fed_free(fed);
+}
+
 static void error_queue(void **state)
 {
     struct fed *fed = fed_new(HEAD "identity_query =\n" OHMS);
@@ -582,6 +611,7 @@ int main(void)
         cmocka_unit_test(crowded),
         cmocka_unit_test(own_pattern),
         cmocka_unit_test(cut_number),
+        cmocka_unit_test(unit_field),
         cmocka_unit_test(status_field),
         cmocka_unit_test(acknowledged),
         cmocka_unit_test(error_queue),
