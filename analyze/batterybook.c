@@ -343,8 +343,11 @@ static void notes(struct batterybook *book)
         note(book, "the shelf life of this kind of cell may come first");
 }
 
+static void find_earlier(struct store *store, struct batterybook_past *past,
+                         struct batterybook *book);
+
 static void work_out(struct store *store, struct batterybook *book,
-                     const struct batterybook_alarm *alarm)
+                     const struct batterybook_alarm *alarm, struct batterybook_past *past)
 {
     struct status st;
 
@@ -357,8 +360,11 @@ static void work_out(struct store *store, struct batterybook *book,
     find_slope(book);
     trend_knee(book->day, book->n_day, &book->knee);
     trend_joint(&book->setup, book->day, book->n_day, &book->joint);
-    book->has_forecast = forecast_make(&book->setup, book->day, book->n_day, &book->joint,
-                                       NULL, 0, &book->forecast, &st) == STATUS_OK;
+    if (past)
+        find_earlier(store, past, book);
+    book->has_forecast =
+        forecast_make(&book->setup, book->day, book->n_day, &book->joint, book->earlier,
+                      book->n_earlier, &book->forecast, &st) == STATUS_OK;
     if (!book->has_forecast)
         say(book, BATTERYBOOK_NO_WORD, "%s", st.text);
     conclude(book, alarm);
@@ -388,6 +394,138 @@ static enum status_code make_setup(struct batterybook *book, struct status *st)
     return cell_check(&cells, st);
 }
 
+/* ---- batteries that were taken out ---- */
+
+struct past_battery {
+    char site[BATTERYBOOK_NAME], type[BATTERYBOOK_NAME];
+    struct store_battery battery; /* texts point into the fields above */
+    bool looked;                  /* at its readings */
+    struct forecast_earlier learnt;
+};
+
+struct batterybook_past {
+    struct past_battery *battery;
+    size_t n, room;
+    bool full;
+};
+
+static int keep_past(const struct store_battery *row, void *user)
+{
+    struct batterybook_past *past = user;
+    struct past_battery *b;
+
+    if (!row->changed || row->changed <= row->fitted)
+        return 0;
+    if (past->n == past->room) {
+        size_t room = past->room ? 2 * past->room : 64;
+        struct past_battery *more = realloc(past->battery, room * sizeof *more);
+
+        past->full = !more;
+        if (!more)
+            return 1;
+        past->battery = more;
+        past->room = room;
+    }
+    b = &past->battery[past->n++];
+    *b = (struct past_battery){.battery = *row, .learnt.u = INFINITY};
+    snprintf(b->site, sizeof b->site, "%s", row->site);
+    snprintf(b->type, sizeof b->type, "%s", row->type);
+    return 0;
+}
+
+static int latest_last(const void *a, const void *b)
+{
+    const struct past_battery *x = a, *y = b;
+
+    return (x->battery.changed > y->battery.changed) - (x->battery.changed < y->battery.changed);
+}
+
+enum status_code batterybook_past(struct store *store, struct batterybook_past **past,
+                                  struct status *st)
+{
+    enum status_code code;
+
+    *past = calloc(1, sizeof **past);
+    if (!*past)
+        return status_fail(st, STATUS_MEMORY, "no memory");
+    code = store_result_batteries(store, NULL, keep_past, *past, st);
+    if (code == STATUS_OK && (*past)->full)
+        code = status_fail(st, STATUS_MEMORY, "no memory for the batteries of the past");
+    if (code != STATUS_OK) {
+        batterybook_past_free(*past);
+        *past = NULL;
+        return code;
+    }
+    for (size_t i = 0; i < (*past)->n; i++) {
+        (*past)->battery[i].battery.site = NULL; /* the row has moved */
+        (*past)->battery[i].battery.type = NULL;
+        (*past)->battery[i].battery.remark = NULL;
+    }
+    if ((*past)->n)
+        qsort((*past)->battery, (*past)->n, sizeof *(*past)->battery, latest_last);
+    return status_ok(st);
+}
+
+void batterybook_past_free(struct batterybook_past *past)
+{
+    if (past)
+        free(past->battery);
+    free(past);
+}
+
+static enum status_code make_setup(struct batterybook *book, struct status *st);
+
+/* Reads it through once more and learns what it gave. A battery that teaches nothing (no readings,
+ * another supply) keeps its infinite uncertainty. */
+static void look_back(struct store *store, struct past_battery *b)
+{
+    struct batterybook *book = calloc(1, sizeof *book);
+    struct status st;
+
+    b->looked = true;
+    if (!book)
+        return;
+    if (store_site_list(store, b->site, keep_site, book, &st) == STATUS_OK) {
+        book->battery = b->battery;
+        snprintf(book->type, sizeof book->type, "%s", b->type);
+        book->battery.type = book->type;
+        if (make_setup(book, &st) == STATUS_OK && (book->site.unloaded || book->site.loaded) &&
+            load_rows(store, book, b->battery.fitted, b->battery.changed, &st) == STATUS_OK &&
+            trend_days(&book->setup, book->row, book->n_row, &book->day, &book->n_day, &st) ==
+                STATUS_OK) {
+            trend_joint(&book->setup, book->day, book->n_day, &book->joint);
+            if (forecast_learn(&book->setup, book->day, book->n_day, &book->joint, &b->learnt,
+                               &st) != STATUS_OK)
+                b->learnt.u = INFINITY;
+        }
+    }
+    batterybook_free(book);
+}
+
+/* The latest of this type: here first, then elsewhere. */
+static void find_earlier(struct store *store, struct batterybook_past *past,
+                         struct batterybook *book)
+{
+    for (int elsewhere = 0; elsewhere < 2; elsewhere++)
+        for (size_t i = past->n; i-- > 0 && book->n_earlier < BATTERYBOOK_EARLIER;) {
+            struct past_battery *b = &past->battery[i];
+            bool here = strcmp(b->site, book->name) == 0;
+
+            if (here == (elsewhere == 1) || strcmp(b->type, book->type) != 0 ||
+                b->battery.changed >
+                    (here ? book->battery.fitted + (int64_t)(DAY * 1e6) : book->at))
+                continue;
+            if (here && b->battery.id == book->battery.id)
+                continue;
+            if (!b->looked)
+                look_back(store, b);
+            if (!isfinite(b->learnt.u))
+                continue;
+            book->earlier[book->n_earlier] = b->learnt;
+            book->earlier[book->n_earlier++].here = here;
+        }
+}
+
 static int count_point(const struct store_point *p, void *user)
 {
     *(int64_t *)user += p->n;
@@ -410,7 +548,8 @@ static bool clock_was_ahead(struct store *store, int64_t channel, int64_t now)
 }
 
 static enum status_code fill_book(struct store *store, const char *name, int64_t at,
-                                  const struct batterybook_alarm *alarm, struct batterybook *book,
+                                  const struct batterybook_alarm *alarm,
+                                  struct batterybook_past *past, struct batterybook *book,
                                   struct status *st)
 {
     struct store_reading latest = {.time = 0};
@@ -465,12 +604,13 @@ static enum status_code fill_book(struct store *store, const char *name, int64_t
     book->last =
         latest.time < book->at ? latest.time : (int64_t)(book->row[book->n_row - 1].time_s * 1e6);
     book->silent_s = fmax(0.0, (double)(book->at - book->last) / (double)SECOND);
-    work_out(store, book, alarm);
+    work_out(store, book, alarm, past);
     return status_ok(st);
 }
 
 enum status_code batterybook_load(struct store *store, const char *name, int64_t at,
-                                  const struct batterybook_alarm *alarm, struct batterybook **book,
+                                  const struct batterybook_alarm *alarm,
+                                  struct batterybook_past *past, struct batterybook **book,
                                   struct status *st)
 {
     enum status_code code;
@@ -478,7 +618,7 @@ enum status_code batterybook_load(struct store *store, const char *name, int64_t
     *book = calloc(1, sizeof **book);
     if (!*book)
         return status_fail(st, STATUS_MEMORY, "no memory");
-    code = fill_book(store, name, at, alarm, *book, st);
+    code = fill_book(store, name, at, alarm, past, *book, st);
     if (code != STATUS_OK) {
         batterybook_free(*book);
         *book = NULL;

@@ -14,6 +14,7 @@
 #define BATTERYBOOK_NAME    (STORE_NAME_MAX + 1)
 #define BATTERYBOOK_CHANGES 16
 #define BATTERYBOOK_NOTES   6
+#define BATTERYBOOK_EARLIER 3
 #define BATTERYBOOK_NOTE    240
 
 /* What a person should be told about. */
@@ -56,11 +57,19 @@ struct batterybook {
     struct trend_joint joint;
     bool has_forecast;
     struct forecast forecast;
+    size_t n_earlier; /* batteries that were taken out before, here or elsewhere, and learnt from */
+    struct forecast_earlier earlier[BATTERYBOOK_EARLIER];
     enum batterybook_state state;
     char word[BATTERYBOOK_NOTE]; /* one sentence for the state */
     size_t n_note;
     char note[BATTERYBOOK_NOTES][BATTERYBOOK_NOTE]; /* what the readings cannot show, and so on */
 };
+
+/* The batteries of a store that were taken out, each read and learnt from when first asked for. */
+struct batterybook_past;
+enum status_code batterybook_past(struct store *store, struct batterybook_past **past,
+                                  struct status *st);
+void batterybook_past_free(struct batterybook_past *past);
 
 /* When to speak up. */
 struct batterybook_alarm {
@@ -71,9 +80,13 @@ struct batterybook_alarm {
 /* Loads the site of that name as it was known at `at` (microseconds; 0: at the latest reading, or
  * now if that is later; readings far after now, with none between, are a clock's fault and left
  * out) and works everything out. STATUS_NOT_FOUND when there is no such site. A
- * site that cannot be judged is not an error: the state says why. Free with batterybook_free. */
+ * site that cannot be judged is not an error: the state says why. past: of the same store; what
+ * batteries of the same type gave that were taken out by then, here or, with fewer than
+ * BATTERYBOOK_EARLIER of them, elsewhere, is the first guess; NULL: none is looked at. Free with
+ * batterybook_free. */
 enum status_code batterybook_load(struct store *store, const char *name, int64_t at,
-                                  const struct batterybook_alarm *alarm, struct batterybook **book,
+                                  const struct batterybook_alarm *alarm,
+                                  struct batterybook_past *past, struct batterybook **book,
                                   struct status *st);
 void batterybook_free(struct batterybook *book);
 

@@ -3,6 +3,7 @@
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <string.h>
 
 #include "analyze/printing.h"
 
@@ -78,6 +79,29 @@ static void latest_rows(struct table *t, const struct batterybook *book)
     }
 }
 
+/* "3 earlier": what they gave, and how sure it is that this one is like them. */
+static void earlier_row(struct table *t, const struct batterybook *book)
+{
+    const struct forecast *f = &book->forecast;
+    char remark[160] = "";
+    size_t used = 0, given = 0;
+    bool here = true;
+
+    if (!f->earlier)
+        return;
+    for (size_t i = book->n_earlier; i-- > 0 && used < sizeof remark;)
+        if (book->earlier[i].charged) {
+            used += (size_t)snprintf(remark + used, sizeof remark - used, "%s%.3g",
+                                     given++ ? ", " : "gave ", book->earlier[i].capacity_ah);
+            here = here && book->earlier[i].here;
+        }
+    if (used < sizeof remark)
+        snprintf(remark + used, sizeof remark - used, "%s%s; this is like them: %.0f %%",
+                 given ? " Ah" : "how long they lasted", here ? "" : ", not all here",
+                 100.0 * f->alike);
+    row(t, "learnt from", remark, "%zu earlier", f->earlier);
+}
+
 static void trend_rows(struct table *t, const struct batterybook *book)
 {
     const struct trend_joint *j = &book->joint;
@@ -116,6 +140,7 @@ static void trend_rows(struct table *t, const struct batterybook *book)
         row(t, "charge drawn", remark, "%.2f Ah", f->drawn_ah);
         row(t, "mean current", "lately", "%.3g mA", 1e3 * f->mean_a);
     }
+    earlier_row(t, book);
     if (f->answer != FORECAST_STRANGE)
         row(t, "used", "standard uncertainty", "%.0f ± %.0f %%", 100.0 * f->depth,
             100.0 * f->u_depth);
@@ -163,15 +188,17 @@ static json_t *forecast_json(const struct forecast *f)
     char day[32];
 
     return json_pack(
-        "{s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o}", "answer",
-        words[f->answer], "why", f->why, "days", quantile_json(f->days), "days_as_it_is",
+        "{s:s, s:s, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:o, s:I, s:o, s:o, s:o}",
+        "answer", words[f->answer], "why", f->why, "days", quantile_json(f->days), "days_as_it_is",
         quantile_json(f->falter_days), "end_date",
         dated ? json_string(batteryshow_date(day, f->from_s + DAY * f->days[FORECAST_Q50]))
               : json_null(),
         "used", printing_number(f->depth), "used_u", printing_number(f->u_depth), "capacity_ah",
         printing_number(f->capacity_ah), "capacity_ah_u", printing_number(f->u_capacity),
         "expected_ah", printing_number(f->rated_ah), "drawn_ah", printing_number(f->drawn_ah),
-        "mean_a", printing_number(f->mean_a), "end_v", printing_number(f->end_v));
+        "mean_a", printing_number(f->mean_a), "end_v", printing_number(f->end_v), "learnt_from",
+        (json_int_t)f->earlier, "learnt_ratio", printing_number(f->earlier_ratio), "learnt_ratio_u",
+        printing_number(f->u_earlier), "like_them", printing_number(f->alike));
 }
 
 json_t *batteryshow_json(const struct batterybook *book)

@@ -582,12 +582,18 @@ static int show(const struct asking *a, const struct batterybook *book)
 
 static int watch(const struct asking *a, struct store *store)
 {
+    struct batterybook_past *past;
     struct batterybook *book;
     struct status st;
+    enum status_code code;
     char said[STORE_NAME_MAX + 80];
     int result;
 
-    if (batterybook_load(store, a->site, a->at, &a->alarm, &book, &st) != STATUS_OK)
+    if (batterybook_past(store, &past, &st) != STATUS_OK)
+        return command_failed(a->context, NAME, &st);
+    code = batterybook_load(store, a->site, a->at, &a->alarm, past, &book, &st);
+    batterybook_past_free(past);
+    if (code != STATUS_OK)
         return command_failed(a->context, NAME, &st);
     if (a->confirm || a->dismiss) {
         bool done =

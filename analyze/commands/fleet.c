@@ -220,6 +220,7 @@ static int run(struct command_context *context, int argc, char **argv)
                                             {NULL, 0, NULL, 0}};
     struct batterybook_alarm alarm = {30.0 * DAY, 2.0 * DAY};
     struct fleet f = {0};
+    struct batterybook_past *past = NULL;
     struct store *store;
     struct status st;
     enum status_code code;
@@ -243,15 +244,18 @@ static int run(struct command_context *context, int argc, char **argv)
     if (!store)
         return COMMAND_WRONG;
     code = store_site_list(store, NULL, keep_name, &f, &st);
+    if (code == STATUS_OK)
+        code = batterybook_past(store, &past, &st);
     for (size_t i = 0; code == STATUS_OK && i < f.n; i++) {
         struct batterybook *book;
 
-        code = batterybook_load(store, f.line[i].name, 0, &alarm, &book, &st);
+        code = batterybook_load(store, f.line[i].name, 0, &alarm, past, &book, &st);
         if (code == STATUS_OK) {
             keep_book(&f.line[i], book, alarm.within_s);
             batterybook_free(book);
         }
     }
+    batterybook_past_free(past);
     store_close(store, NULL);
     if (code != STATUS_OK) {
         free(f.line);

@@ -1249,7 +1249,8 @@ static void add_likely(struct work *w, double share, struct sums *sums)
 }
 
 /* Its loaded voltage came down to the end point: all of its capacity was used. */
-static bool used_up(const struct model *m, const struct trend_day days[], size_t n)
+static bool used_up(const struct model *m, const struct trend_day days[], size_t n,
+                    const struct trend_joint *joint)
 {
     const struct trend_site *site = m->site;
     double end_v =
@@ -1257,13 +1258,14 @@ static bool used_up(const struct model *m, const struct trend_day days[], size_t
         (isnan(site->battery.end_v) ? site->battery.kind->end_v.value : site->battery.end_v);
 
     for (size_t i = n; i-- > 0 && i + 2 >= n;)
-        if (cells_loaded(site, NULL, &days[i]) <= 1.01 * end_v)
+        if (cells_loaded(site, joint, &days[i]) <= 1.01 * end_v)
             return true;
     return false;
 }
 
 enum status_code forecast_learn(const struct trend_site *site, const struct trend_day days[],
-                                size_t n, struct forecast_earlier *out, struct status *st)
+                                size_t n, const struct trend_joint *joint,
+                                struct forecast_earlier *out, struct status *st)
 {
     struct forecast unused = {.rated_ah = NAN};
     struct sums sums = {0};
@@ -1278,12 +1280,16 @@ enum status_code forecast_learn(const struct trend_site *site, const struct tren
     if (code != STATUS_OK)
         return code;
     compare_earlier(&w->model, NULL, 0, &unused);
+    if (too_high(&w->model, days, n, &unused) || no_fall(&w->model, days, n, &unused)) {
+        free(w);
+        return status_ok(st);
+    }
     code = fill_grid(w, st);
     if (code != STATUS_OK) {
         free(w);
         return code;
     }
-    if (used_up(&w->model, days, n))
+    if (used_up(&w->model, days, n, joint))
         for (size_t i = 0; i < w->grid.n; i++) {
             double off;
 

@@ -84,8 +84,10 @@ enum status_code forecast_make(const struct trend_site *site, const struct trend
                                struct forecast *out, struct status *st);
 
 /* Learns from the days of a battery that was taken out, whether used up or not. `here` is left
- * false. Errors as of forecast_make. */
+ * false; joint as of trend_joint, or NULL. Readings that are no battery's teach nothing (u is
+ * infinite). Errors as of forecast_make. */
 enum status_code forecast_learn(const struct trend_site *site, const struct trend_day days[],
-                                size_t n, struct forecast_earlier *out, struct status *st);
+                                size_t n, const struct trend_joint *joint,
+                                struct forecast_earlier *out, struct status *st);
 
 #endif

@@ -125,6 +125,7 @@ static void live(struct stage *s, double days, double adapter, double joint)
 static enum batterybook_state say(struct stage *s, char word[BATTERYBOOK_NOTE], double *days)
 {
     const struct batterybook_alarm alarm = {14 * 86400.0, 2 * 86400.0};
+    struct batterybook_past *past;
     struct batterybook *book;
     struct status st;
     struct table *t;
@@ -132,7 +133,9 @@ static enum batterybook_state say(struct stage *s, char word[BATTERYBOOK_NOTE], 
     char *text;
     enum batterybook_state state;
 
-    OK(batterybook_load(s->store, "arm", 0, &alarm, &book, &st));
+    OK(batterybook_past(s->store, &past, &st));
+    OK(batterybook_load(s->store, "arm", 0, &alarm, past, &book, &st));
+    batterybook_past_free(past);
     t = batteryshow_table(book);
     assert_non_null(t);
     table_free(t);
@@ -190,6 +193,64 @@ static void a_life(void **state)
     set(&s, "LR20", 300, NULL);
     live(&s, 300, NAN, 0);
     expect(&s, BATTERYBOOK_SPENT, "change the battery now", 0, 1);
+    unset(&s);
+}
+
+/* The third battery of a site knows what the first two gave, and says so; asked about the time of
+ * the first, it does not. */
+static void third_of_a_site(void **state)
+{
+    const struct batterybook_alarm alarm = {14 * 86400.0, 2 * 86400.0};
+    struct batterybook *fresh, *wise;
+    struct batterybook_past *past;
+    struct store_battery next = {.site = "arm",
+                                 .type = "LR20",
+                                 .cells = 2,
+                                 .price = NAN,
+                                 .capacity = NAN,
+                                 .confirmed = true};
+    struct status st;
+    struct stage s;
+    json_t *json;
+    double fresh_width, wise_width;
+    int64_t id, first;
+
+    (void)state;
+    set(&s, "LR20", 620, NULL);
+    first = s.time;
+    s.cell.capacity *= 0.85;
+    for (int i = 0; i < 3; i++) {
+        if (i) {
+            next.fitted = s.time;
+            OK(store_result_fit_battery(s.store, &next, &id, &st));
+            s.cell.used = 0.0;
+        }
+        live(&s, i < 2 ? 215 : 90, NAN, 0);
+    }
+    OK(batterybook_past(s.store, &past, &st));
+    OK(batterybook_load(s.store, "arm", s.time, &alarm, NULL, &fresh, &st));
+    OK(batterybook_load(s.store, "arm", s.time, &alarm, past, &wise, &st));
+    assert_true(fresh->has_forecast && wise->has_forecast);
+    assert_int_equal(fresh->forecast.earlier, 0);
+    assert_int_equal(wise->forecast.earlier, 2);
+    assert_true(wise->earlier[0].here && wise->earlier[1].here);
+    assert_true(wise->forecast.alike > 0.7);
+    fresh_width = fresh->forecast.days[FORECAST_Q95] - fresh->forecast.days[FORECAST_Q05];
+    wise_width = wise->forecast.days[FORECAST_Q95] - wise->forecast.days[FORECAST_Q05];
+    if (!(wise_width < 0.75 * fresh_width))
+        fail_msg("%.0f days wide with what was learnt, %.0f without", wise_width, fresh_width);
+    if (!(fabs(wise->forecast.capacity_ah / s.cell.capacity - 1.0) < 0.06))
+        fail_msg("%.2f Ah, really %.2f Ah", wise->forecast.capacity_ah, s.cell.capacity);
+    json = batteryshow_json(wise);
+    assert_int_equal(
+        json_integer_value(json_object_get(json_object_get(json, "forecast"), "learnt_from")), 2);
+    json_decref(json);
+    batterybook_free(fresh);
+    batterybook_free(wise);
+    OK(batterybook_load(s.store, "arm", first + 60 * DAY_US, &alarm, past, &fresh, &st));
+    assert_int_equal(fresh->n_earlier, 0);
+    batterybook_free(fresh);
+    batterybook_past_free(past);
     unset(&s);
 }
 
@@ -308,10 +369,10 @@ static void clocks(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(a_life),           cmocka_unit_test(one_channel_only),
-        cmocka_unit_test(changed_untold),   cmocka_unit_test(adapter),
-        cmocka_unit_test(charged_in_place), cmocka_unit_test(joint_not_cells),
-        cmocka_unit_test(clocks),
+        cmocka_unit_test(a_life),           cmocka_unit_test(third_of_a_site),
+        cmocka_unit_test(one_channel_only), cmocka_unit_test(changed_untold),
+        cmocka_unit_test(adapter),          cmocka_unit_test(charged_in_place),
+        cmocka_unit_test(joint_not_cells),  cmocka_unit_test(clocks),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -322,6 +322,7 @@ static void judge_joint(const struct history *h, size_t *bad, size_t *named, siz
 /* The battery is taken out; something may be learnt of it. */
 static void take_out(const struct history *h, double share, struct past *past, clock_t *spent)
 {
+    struct trend_joint joint;
     struct trend_day *day;
     struct status st;
     size_t n = 0, days;
@@ -333,7 +334,8 @@ static void take_out(const struct history *h, double share, struct past *past, c
     past->lives++;
     if (n < 5 || trend_days(&h->site, h->row, n, &day, &days, &st) != STATUS_OK)
         return;
-    if (forecast_learn(&h->site, day, days, &past->earlier[past->n], &st) == STATUS_OK)
+    trend_joint(&h->site, day, days, &joint);
+    if (forecast_learn(&h->site, day, days, &joint, &past->earlier[past->n], &st) == STATUS_OK)
         past->earlier[past->n++].here = true;
     free(day);
     *spent += clock() - start;
