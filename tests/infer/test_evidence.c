@@ -184,6 +184,97 @@ static void test_direction(void **state)
     assert_true(evidence_tells_direction(&set));
 }
 
+static struct evidence_record drop(double volt)
+{
+    struct evidence_record r = evidence_record_empty();
+
+    r.quantity = "volt-drop";
+    r.place = "a";
+    r.instrument = "voltmeter";
+    r.value = volt;
+    return r;
+}
+
+/* A voltage across a limb is more than nothing and has limits like any figure. By how much the
+ * voltmeter reads high or low is the same of both limbs and falls out of their ratio, so it is in
+ * neither item: what is left is how finely it reads (JCGM 100:2008 F.1.2.4, errors that two
+ * estimates share; from memory). */
+static void test_volt_drop(void **state)
+{
+    struct evidence_set set;
+    struct evidence_record r = drop(1.5);
+    struct status st;
+    double own;
+
+    (void)state;
+    evidence_clear(&set);
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_int_equal(set.item[0].kind, EVIDENCE_VOLT_DROP);
+    assert_string_equal(set.item[0].source, "volt-drop of limb A");
+    assert_string_equal(evidence_unit(EVIDENCE_VOLT_DROP), "V");
+    assert_true(set.item[0].u > 0 && set.item[0].u < 0.005 * 1.5);
+    /* 1 V and 10 V differ in what a percentage makes of them; accuracy of 5 % adds nothing. */
+    r.u = 0.0004;
+    r.accuracy_rel = 0;
+    r.resolution = 0.001;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    own = set.item[1].u;
+    assert_true(fabs(own - hypot(0.0004, 0.001 / sqrt(12))) < 1e-9);
+    r.accuracy_rel = 0.05;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_true(set.item[2].u == own);
+    r.instrument = "";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_true(set.item[3].u == own);
+    assert_int_equal(set.instruments, 0);
+    /* Digits are each reading's own. */
+    r.accuracy_abs = 0.002;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_true(set.item[4].u > 0.001 && set.item[4].u < 0.0021);
+    r = drop(0);
+    refuse(&r, STATUS_INPUT, "0 V cannot be");
+    r = drop(-0.7);
+    refuse(&r, STATUS_INPUT, "-0.7");
+    r = drop(1001);
+    refuse(&r, STATUS_INPUT, "1001");
+    r = drop(NAN);
+    refuse(&r, STATUS_INPUT, "volt-drop");
+    assert_int_equal(set.count, 5);
+}
+
+/* North, south, or a needle that does not stir; nothing between. A needle that rests does not tell
+ * which way a limb is wound. */
+static void test_still_needle(void **state)
+{
+    struct evidence_set set;
+    struct evidence_record r = evidence_record_empty();
+    struct status st;
+
+    (void)state;
+    evidence_clear(&set);
+    r.quantity = "polarity";
+    r.place = "a";
+    r.value = 0;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_string_equal(evidence_pole(set.item[0].value), "none");
+    r.place = "b";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_false(evidence_tells_direction(&set));
+    r.value = -1;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_string_equal(evidence_pole(set.item[2].value), "south");
+    assert_false(evidence_tells_direction(&set));
+    r.place = "a";
+    r.value = 1;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_string_equal(evidence_pole(set.item[3].value), "north");
+    assert_true(evidence_tells_direction(&set));
+    r.value = 0.5;
+    refuse(&r, STATUS_INPUT, "0.5");
+    r.value = -2;
+    refuse(&r, STATUS_INPUT, "expected");
+}
+
 /* The table of findings hangs together. */
 static void test_findings(void **state)
 {
@@ -213,12 +304,63 @@ static void test_findings(void **state)
     assert_null(finding_by_name("no such thing"));
 }
 
+/* What the winder has to mend stays the same when what is wrong at the bench is left out, and the
+ * row that is left has nothing more to leave out. */
+static void test_plain_finding(void **state)
+{
+    static const char *const pairs[][2] = {
+        {"warm-cancelling", "cancelling"},
+        {"leads-cancelling", "cancelling"},
+        {"meter-cancelling", "cancelling"},
+        {"gap-cancelling", "cancelling"},
+        {"gauge-warm", "gauge"},
+        {"gauge-turns", "gauge-turns"},
+        {"turns-b-cancelling", "turns-b-cancelling"},
+        {"warm", "warm"},
+        {"leads", "leads"},
+        {"meter", "meter"},
+        {"gap", "gap"},
+        {"as-designed", "as-designed"},
+    };
+    /* What no rewinding mends: the bench, and how the keeper lies. */
+    const unsigned bench = FINDING_WARM | FINDING_METER | FINDING_LEADS | FINDING_GAP;
+    size_t n, moved = 0;
+    const struct finding *f = finding_table(&n);
+
+    (void)state;
+    for (size_t i = 0; i < n; i++) {
+        size_t plain = finding_plain(i);
+
+        assert_true(plain < n);
+        assert_int_equal(f[plain].faults & ~bench, f[i].faults & ~bench);
+        assert_int_equal(f[plain].class, f[i].class);
+        assert_int_equal(f[plain].faults & ~f[i].faults, 0);
+        assert_string_equal(f[plain].family, f[i].family);
+        assert_int_equal(finding_plain(plain), plain);
+        moved += plain != i;
+        /* A fault of the coil has nothing of the bench in it if the table has it without. */
+        for (size_t k = 0; k < n && f[i].class == FINDING_COIL; k++)
+            if (f[k].faults == (f[i].faults & ~bench))
+                assert_int_equal(plain, k);
+    }
+    assert_true(moved >= 5);
+    for (size_t i = 0; i < sizeof pairs / sizeof *pairs; i++) {
+        const struct finding *from = finding_by_name(pairs[i][0]);
+
+        assert_non_null(from);
+        assert_string_equal(f[finding_plain((size_t)(from - f))].name, pairs[i][1]);
+    }
+    assert_int_equal(finding_plain(n), n);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_uncertainty), cmocka_unit_test(test_unknown_is_not_zero),
-        cmocka_unit_test(test_refusals),    cmocka_unit_test(test_full),
-        cmocka_unit_test(test_direction),   cmocka_unit_test(test_findings),
+        cmocka_unit_test(test_uncertainty),   cmocka_unit_test(test_unknown_is_not_zero),
+        cmocka_unit_test(test_refusals),      cmocka_unit_test(test_full),
+        cmocka_unit_test(test_direction),     cmocka_unit_test(test_findings),
+        cmocka_unit_test(test_volt_drop),     cmocka_unit_test(test_still_needle),
+        cmocka_unit_test(test_plain_finding),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
