@@ -96,9 +96,9 @@ static void earlier_row(struct table *t, const struct batterybook *book)
             here = here && book->earlier[i].here;
         }
     if (used < sizeof remark)
-        snprintf(remark + used, sizeof remark - used, "%s%s; this is like them: %.0f %%",
-                 given ? " Ah" : "how long they lasted", here ? "" : ", not all here",
-                 100.0 * f->alike);
+        snprintf(remark + used, sizeof remark - used, "%s%s; this is like %s: %.0f %%",
+                 given ? " Ah" : "how long it lasted", here ? "" : ", not all here",
+                 f->earlier > 1 ? "them" : "it", 100.0 * f->alike);
     row(t, "learnt from", remark, "%zu earlier", f->earlier);
 }
 
@@ -135,7 +135,7 @@ static void trend_rows(struct table *t, const struct batterybook *book)
     if (!book->has_forecast)
         return;
     if (isfinite(f->drawn_ah)) {
-        snprintf(remark, sizeof remark, "of %.2f ± %.2f Ah as it shows; %.2f Ah expected of it",
+        snprintf(remark, sizeof remark, "of %.2f ± %.2f Ah as it shows; %.2f Ah by its rating",
                  f->capacity_ah, f->u_capacity, f->rated_ah);
         row(t, "charge drawn", remark, "%.2f Ah", f->drawn_ah);
         row(t, "mean current", "lately", "%.3g mA", 1e3 * f->mean_a);

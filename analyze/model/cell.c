@@ -41,6 +41,8 @@
     .caution = "Do not charge, short or open it. The zinc can eats through when it is spent: take " \
                "it out, and do not mix old and new cells or makes."
 
+/* Conventional nickel loses a tenth in the first days and then less and less each day; what counts
+ * here is months, and half of it gone in five of them (from memory) is 1.6 a year. */
 static const struct cell_kind kinds[] = {
     {.name = "LR6", .words = "alkaline, size AA", ALKALINE_REST,
      .end_v = MEM(0.9, 0.0),
