@@ -4,9 +4,11 @@
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
+#include <strings.h>
 
 #include "acquire/drivers/unitbeside.h"
 #include "acquire/pattern.h"
+#include "db/quantity.h"
 
 #define ACKNOWLEDGE_MAX 3       /* digits of a bare number that may be an acknowledgement */
 #define OVERLOAD_FROM   9.8e37  /* SCPI-1999, volume 1, 7.2.1: 9.9E37 stands for infinity */
@@ -105,17 +107,65 @@ static bool is_status_good(const struct benchfile_channel *channel, const char *
     return false;
 }
 
+/* Whether one of the words of a command, which ':' and ' ' part, begins as this one does: three
+ * letters, or all of it. */
+static bool is_word_of(const char *command, const char *word, size_t length)
+{
+    size_t most = length < 3 ? length : 3;
+
+    for (const char *at = command; *at; at += strcspn(at, ": ;")) {
+        at += strspn(at, ": ;*");
+        if (*at && strncasecmp(at, word, most) == 0)
+            return true;
+    }
+    return false;
+}
+
+/* How SCPI names what the channel measures. */
+static const char *function_words(const struct benchfile_channel *channel)
+{
+    static const struct {
+        enum quantity_id id;
+        const char *words;
+    } functions[] = {
+        {QUANTITY_RESISTANCE, "RES FRES OHM"},
+        {QUANTITY_VOLTAGE, "VOLT"},
+        {QUANTITY_CURRENT, "CURR"},
+        {QUANTITY_TEMPERATURE, "TEMP"},
+        {QUANTITY_FREQUENCY, "FREQ"},
+        {QUANTITY_CAPACITANCE, "CAP"},
+        {QUANTITY_INDUCTANCE, "IND"},
+        {QUANTITY_POWER, "POW"},
+    };
+    const struct quantity *quantity = quantity_find(channel->quantity);
+
+    for (size_t i = 0; quantity && i < sizeof functions / sizeof functions[0]; ++i)
+        if (functions[i].id == quantity->id)
+            return functions[i].words;
+    return "";
+}
+
 /* IEEE 488.2, 8.7.1: with its headers on a meter repeats what it was asked, as in ':MEAS:VOLT:DC
- * +1.5E+00'. */
-static void skip_header(const char **text, size_t *size)
+ * +1.5E+00'. Any other word makes the line another one: 'RANGE 2' is no reading. */
+static void skip_header(const struct benchfile_channel *channel, const struct scpichannel *own,
+                        const char **text, size_t *size)
 {
     size_t i = 0;
+    size_t from;
+    bool known;
 
     if (*size == 0 || (**text != ':' && !isalpha((unsigned char)**text)))
         return;
     while (i < *size && (isalnum((unsigned char)(*text)[i]) || strchr(":_*", (*text)[i])))
         ++i;
     if (i == *size || (*text)[i] != ' ')
+        return;
+    from = strspn(*text, ":");
+    known = memchr(*text, ':', i) || is_word_of(own->query, *text + from, i - from) ||
+            is_word_of(function_words(channel), *text + from, i - from);
+    for (size_t k = 0; k < own->configures; ++k)
+        known = known || is_word_of(own->configure[k], *text + from, i - from);
+    if (!known)
         return;
     while (i < *size && (*text)[i] == ' ')
         ++i;
@@ -220,7 +270,7 @@ bool scpianswer_reading(const struct benchfile_instrument *instrument, size_t ch
         return true;
     }
     if (!number_read(text, size, decimal, &number)) {
-        skip_header(&text, &size);
+        skip_header(c, own, &text, &size);
         if (number_word(text, size) == NUMBER_WORD_NONE &&
             !number_read(text, size, decimal, &number))
             return false;

@@ -196,6 +196,10 @@ static void manners(void **state)
         /* IEEE 488.2, 8.7.1: with its headers on */
         {"", ":READ +17.03\n", "r 17.03 digit=0.01\n"},
         {"", "RES 1.703e+01\n", "r 17.03\n"},
+        {"", "OHM 17.03\n", "r 17.03 digit=0.01\n"},
+        /* other words in front make it another line */
+        {"", "RANGE 2\n17.03\n", "garbage\nr 17.03 digit=0.01\n"},
+        {"", "VOLT 1.703e+01\n17.03\n", "garbage\nr 17.03 digit=0.01\n"},
         /* the rest of an error queue that is answered in several lines is no reading */
         {"", "-410,\"Query INTERRUPTED\"\n17.03\n", "r 17.03 digit=0.01\n"},
         {"", "17.03\nready\n", "r 17.03 digit=0.01\n"},
