@@ -447,6 +447,13 @@ static enum status_code doubt_only(const struct verdict *v, struct verdict *out,
     return status_ok(st);
 }
 
+/* The measurement is at fault, not the coil: what is to be done is its remedy. */
+static bool bench_leads(const struct verdict *v)
+{
+    return v->misfits < 2 && v->findings > 0 && v->finding[0].finding->class == FINDING_BENCH &&
+           v->finding[0].probability > 0.5 && v->finding[0].remedy[0];
+}
+
 static enum status_code rank_options(const struct verdict *verdict,
                                      const struct evidence_set *evidence,
                                      const struct advise_option *option, size_t options,
@@ -523,7 +530,9 @@ static enum status_code rank_options(const struct verdict *verdict,
         else
             result->enough = result->enough && (known || g->bits < ENOUGH_FAIL);
     }
-    if (result->enough)
+    if (result->enough && verdict->result == VERDICT_UNDECIDED && bench_leads(verdict))
+        snprintf(result->line, sizeof result->line, "Next: %s.", verdict->finding[0].remedy);
+    else if (result->enough)
         snprintf(result->line, sizeof result->line,
                  verdict->result != VERDICT_UNDECIDED
                      ? "The verdict stands; nothing more needs to be measured."
