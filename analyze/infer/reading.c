@@ -195,7 +195,22 @@ static double place_resistance(const struct reading_bench *bench, const struct r
     }
 }
 
-/* Log V across a limb that carries the current of the whole coil. */
+/* Share of the voltage over the coil that is across a limb; all of it where limbs are in parallel.
+ */
+static double drop_share(const struct reading_bench *bench, const struct coil_observables *y,
+                         double own, double whole)
+{
+    if (bench->limbs < 2 || coil_design(bench->coil)->winding.connection == DESIGN_PARALLEL)
+        return 1;
+    if (isfinite(whole))
+        return own / fmax(whole, 1e-6);
+    /* All is across a break; but with two breaks a voltmeter over one of them closes no circuit. */
+    if (isfinite(own) || isfinite(y->y[COIL_RESISTANCE_A]) == isfinite(y->y[COIL_RESISTANCE_B]))
+        return 0;
+    return 1;
+}
+
+/* Log V across a limb while the whole coil is on its supply. */
 static double drop_reading(const struct reading_bench *bench, const struct reading_state *state,
                            const struct evidence_item *e, const struct coil_observables *y)
 {
@@ -203,17 +218,11 @@ static double drop_reading(const struct reading_bench *bench, const struct readi
     double whole = place_resistance(bench, state, y, EVIDENCE_PAIR);
     double own = place_resistance(bench, state, y, e->place), volt;
 
-    if (!isnan(e->at.current)) {
-        volt = isfinite(own) ? e->at.current * own : 0;
-    } else {
-        /* A broken limb has all of the supply across it. */
+    if (!isnan(e->at.current))
+        volt = isfinite(whole) ? e->at.current * whole : 0;
+    else
         volt = e->at.voltage > 0 ? e->at.voltage : amount_given(*supply) ? supply->value : e->value;
-        if (isfinite(whole))
-            volt *= own / fmax(whole, 1e-6);
-        else if (isfinite(own))
-            volt = 0;
-    }
-    return reading_scale(e->kind, volt * exp(state->series));
+    return reading_scale(e->kind, volt * drop_share(bench, y, own, whole) * exp(state->series));
 }
 
 /* ---- magnetic ---- */
