@@ -399,6 +399,32 @@ static void test_small_joint(void **state)
     assert_int_equal(f->verdict.result, VERDICT_FAIL);
 }
 
+/* A fine ohmmeter and the drops leave a joint open beside turns too many, which the same
+ * figures would come from; what a joint of that size is given must not hop with the size. (It fell
+ * to nothing where the search for it, begun in the middle of what joints may be, ended astray.) */
+static void test_joint_is_not_lost(void **state)
+{
+    struct fixture *f = *state;
+
+    for (double share = 0.06; share < 0.121; share += 0.004) {
+        double b = (1 + share) * f->right, joint, turns;
+
+        evidence_clear(&f->set);
+        add_limbs(f, f->right, b, true);
+        for (size_t i = 0; i < 3; i++) {
+            f->set.item[i].u *= 0.3;
+            f->set.item[i].zero *= 0.3;
+        }
+        f->set.instrument[0].gain_u *= 0.3;
+        add_drops(f, f->right, b);
+        reach(f);
+        joint = verdict_fault_probability(&f->verdict, FINDING_JOINT_B);
+        turns = verdict_fault_probability(&f->verdict, FINDING_TURNS_B);
+        if (!(joint > 0.1 && joint < 0.5 && turns > 0.4))
+            fail_msg("%.1f %%: joint %.3f, turns %.3f", 100 * share, joint, turns);
+    }
+}
+
 /* Like limbs have like drops: nothing is made of the last digit. */
 static void test_like_limbs(void **state)
 {
@@ -420,6 +446,7 @@ int main(void)
         TEST(test_drops_add_up),      TEST(test_what_moves_the_ratio), TEST(test_open_limb),
         TEST(test_with_the_current),  TEST(test_in_parallel),          TEST(test_few_shorted_turns),
         TEST(test_few_turns_missing), TEST(test_small_joint),          TEST(test_like_limbs),
+        TEST(test_joint_is_not_lost),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -166,6 +166,37 @@ static void test_electric(void **state)
     suppose_free(s);
 }
 
+/* Drops of both limbs share a current, weights of both limbs a dressing: the likelihood is narrow
+ * in their ratios and wide in the rest. */
+static void test_drops(void **state)
+{
+    static const char *const names_of_drops[] = {"as-designed", "turns-b", "shorted-b", "joint-b"};
+    struct design d;
+    struct evidence_set set;
+    struct suppose *s;
+    double limb;
+
+    (void)state;
+    design_make(&d);
+    evidence_clear(&set);
+    s = prepare(&d, &set);
+    limb = suppose_expected(s)->y[COIL_WIRE_MASS] / 2;
+    suppose_free(s);
+    add(&set, "volt-drop", "a", 0.757, 0.003);
+    add(&set, "volt-drop", "b", 0.734, 0.003);
+    add(&set, "wire-mass", "a", 1.004 * limb, 0.004 * limb);
+    add(&set, "wire-mass", "b", 0.998 * limb, 0.004 * limb);
+    for (size_t i = 0; i < 2; i++) { /* by the supply, not by a current */
+        set.item[i].at.current = set.item[i].at.current_u = NAN;
+        set.item[i].at.voltage = 1.5;
+        set.item[i].at.voltage_u = 0.02;
+    }
+    s = prepare(&d, &set);
+    for (size_t i = 0; i < sizeof names_of_drops / sizeof *names_of_drops; i++)
+        compare(s, names_of_drops[i], 0, 200000, 0.05);
+    suppose_free(s);
+}
+
 /* A warm coil cools while it is watched, and is cooler still when current is passed. */
 static void test_cooling(void **state)
 {
@@ -464,11 +495,11 @@ static void test_shared(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_electric),    cmocka_unit_test(test_cooling),
-        cmocka_unit_test(test_magnetic),    cmocka_unit_test(test_tail),
-        cmocka_unit_test(test_faults),      cmocka_unit_test(test_hard),
-        cmocka_unit_test(test_second_time), cmocka_unit_test(test_linkage),
-        cmocka_unit_test(test_shared),
+        cmocka_unit_test(test_electric), cmocka_unit_test(test_cooling),
+        cmocka_unit_test(test_drops),    cmocka_unit_test(test_magnetic),
+        cmocka_unit_test(test_tail),     cmocka_unit_test(test_faults),
+        cmocka_unit_test(test_hard),     cmocka_unit_test(test_second_time),
+        cmocka_unit_test(test_linkage),  cmocka_unit_test(test_shared),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
