@@ -10,7 +10,11 @@
  * replicates, whose scatter is the stated standard error. Nothing is random: the same input gives
  * the same answer. Method: Evans and Swartz, Approximating Integrals via Monte Carlo and
  * Deterministic Methods (Oxford 2000), chapters 4 and 6; Owen and Zhou, JASA 95 (2000) 135-143 for
- * the mixture proposal (references from memory). */
+ * the mixture proposal (references from memory).
+ *
+ * The steps are modules of their own, each of which knows only those before it: integrand (the
+ * density, and parabola for its costly items), mode, cases (begin), ridge, proposal, sample, mend,
+ * costly. */
 #ifndef TRUEWOUND_WEIGH_H
 #define TRUEWOUND_WEIGH_H
 
