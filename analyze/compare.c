@@ -18,7 +18,7 @@ static int answer(const struct evidence_item *item, unsigned *want)
     switch (item->kind) {
     case EVIDENCE_RESISTANCE:
         return place == 2 ? COIL_RESISTANCE_PAIR : COIL_RESISTANCE_A + place;
-    case EVIDENCE_VOLT_DROP: /* the ohms, see drop_factor() */
+    case EVIDENCE_VOLT_DROP: /* the ohms, see drop_of() */
         return place == 2 ? -1 : COIL_RESISTANCE_A + place;
     case EVIDENCE_CURRENT:
         return COIL_CURRENT;
@@ -140,13 +140,16 @@ static double rise_factor(struct coil *coil, const struct coil_conditions *condi
 
 /* Volts across a limb from the ohms of the prediction: by the current, or by the limb's share of
  * the voltage over both. */
-static struct amount drop_of(const struct prediction *p, int figure,
+static struct amount drop_of(const struct prediction *p, int figure, bool parallel,
                              const struct evidence_item *item)
 {
     const struct prediction_figure *own = &p->figure[figure];
     const struct prediction_figure *pair = &p->figure[COIL_RESISTANCE_PAIR];
     double volt;
 
+    if (parallel) /* the whole supply, whatever the limb */
+        return item->at.voltage > 0.0 ? amount_of(item->at.voltage, item->at.voltage_u)
+                                      : amount_none();
     if (item->at.current > 0.0)
         return amount_of(item->at.current * own->value,
                          hypot(item->at.current * own->u, item->at.current_u * own->value));
@@ -188,7 +191,8 @@ enum status_code compare_item(const struct design *design, const struct evidence
         out->amount = amount_of(factor * prediction->figure[figure].value,
                                 factor * prediction->figure[figure].u);
         if (item->kind == EVIDENCE_VOLT_DROP) {
-            out->amount = drop_of(prediction, figure, item);
+            out->amount =
+                drop_of(prediction, figure, design->winding.connection == DESIGN_PARALLEL, item);
             out->exists = amount_given(out->amount);
         }
     }

@@ -131,9 +131,15 @@ struct guide_figure *guide_find(struct guide *guide, const char *place, const ch
     return NULL;
 }
 
+struct marking {
+    struct guide *guide;
+    bool weighed[2]; /* the wire of one limb, by the reel */
+};
+
 static int mark(const struct store_observation *row, void *user)
 {
-    struct guide *guide = user;
+    struct marking *marking = user;
+    struct guide *guide = marking->guide;
     struct conditions conditions;
     struct status st;
 
@@ -141,6 +147,8 @@ static int mark(const struct store_observation *row, void *user)
         return 0;
     if (strcmp(row->quantity, "resistance") == 0 && isfinite(conditions.wires))
         guide->wires = conditions.wires > 3.0 ? 4 : 2;
+    if (strcmp(row->quantity, "mass") == 0 && strncmp(row->place, "limb-", 5) == 0)
+        marking->weighed[strcmp(row->place, "limb-b") == 0] = true;
     for (size_t i = 0; i < guide->figures; ++i) {
         struct guide_figure *f = &guide->figure[i];
 
@@ -159,11 +167,19 @@ static int mark(const struct store_observation *row, void *user)
 enum status_code guide_mark(struct guide *guide, struct store *store, int64_t coil, int64_t run,
                             struct status *st)
 {
+    struct marking marking = {.guide = guide};
+    struct guide_figure *mass = guide_find(guide, "pair", "wire-mass");
+    enum status_code code;
+
     for (size_t i = 0; i < guide->figures; ++i) {
         guide->figure[i].done = false;
         guide->figure[i].entry = guide->figure[i].stale = 0;
     }
-    return store_evidence_observations(store, coil, run, false, mark, guide, st);
+    code = store_evidence_observations(store, coil, run, false, mark, &marking, st);
+    /* The limbs by themselves tell more than their sum. */
+    if (mass && marking.weighed[0] && marking.weighed[1])
+        mass->done = true;
+    return code;
 }
 
 static bool is_open(const struct guide_figure *figure)

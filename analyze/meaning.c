@@ -137,7 +137,7 @@ static void say_other_limb(const struct design *design, const struct gathered *g
 
     for (size_t i = 0; i < set->count; ++i)
         if (set->item[i].kind == EVIDENCE_VOLT_DROP && set->item[i].place != item->place &&
-            set->item[i].value > 0.0)
+            set->item[i].bound == EVIDENCE_EQUAL && set->item[i].value > 0.0)
             other = &set->item[i];
     if (!other || !(item->value > 0.0))
         return;
@@ -189,7 +189,8 @@ enum status_code meaning_of(const struct design *design, const struct gathered *
         say_bound(item, &prediction, text);
     else
         say_figure(gathered, item, &prediction, text);
-    if (item->kind == EVIDENCE_VOLT_DROP && design_limbs(design) > 1)
+    if (item->kind == EVIDENCE_VOLT_DROP && item->bound == EVIDENCE_EQUAL &&
+        design_limbs(design) > 1 && design->winding.connection == DESIGN_SERIES)
         say_other_limb(design, gathered, item, text);
     return status_ok(st);
 }

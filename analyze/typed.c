@@ -48,6 +48,11 @@ enum status_code typed_read(struct units *units, const struct kind *kind, const 
     if (value.value < 0.0 && strcmp(kind->word, "drift") != 0)
         return status_fail(st, STATUS_INPUT, "%s: read '%s', which cannot be negative", kind->word,
                            text);
+    if (value.value == 0.0 && strcmp(kind->word, "volt-drop") == 0)
+        return status_fail(st, STATUS_INPUT,
+                           "%s: read '%s'; of a voltmeter that shows nothing type its last digit, "
+                           "as in '< 1 mV'",
+                           kind->word, text);
     out->value = value.value;
     if (value.has_uncertainty)
         out->u = value.half_width / sqrt(3.0);

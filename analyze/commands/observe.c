@@ -10,6 +10,7 @@
 #include "analyze/conditions.h"
 #include "analyze/gather.h"
 #include "analyze/kinds.h"
+#include "analyze/meaning.h"
 #include "analyze/printing.h"
 #include "analyze/recording.h"
 #include "analyze/step.h"
@@ -32,6 +33,7 @@ struct observing {
     int64_t coil; /* once recorded */
     int64_t run;
     char slip[200];                  /* a question about the unit */
+    char drop[MEANING_SIZE];         /* what a volt drop says beside that of the other limb */
     char caliper[STEP_CALIPER_SIZE]; /* which way it lies, of a limb that is not round */
 };
 
@@ -307,6 +309,9 @@ static double weighed_u(struct observing *o, struct store *store, const char *na
             if (!gathered->trial[i] && gathered->source[i] == id) {
                 u = compare_measured_u(&gathered->evidence, &gathered->evidence.item[i]);
                 ask_unit(o, entry, &gathered->evidence.item[i], id);
+                if (gathered->evidence.item[i].kind == EVIDENCE_VOLT_DROP &&
+                    meaning_of(&entry->design, gathered, id, NAN, o->drop, &st) != STATUS_OK)
+                    o->drop[0] = '\0';
             }
     free(gathered);
     free(entry);
@@ -396,6 +401,8 @@ static int run(struct command_context *context, int argc, char **argv)
         printing_paragraph(context->out, 2, 4, twin);
     if (o.slip[0])
         printing_paragraph(context->out, 2, 4, o.slip);
+    if (o.drop[0])
+        printing_paragraph(context->out, 2, 4, o.drop);
     if (o.caliper[0])
         printing_paragraph(context->out, 2, 4, o.caliper);
     if (isfinite(u) && !isfinite(o.u) && !isfinite(o.conditions.accuracy_rel) &&

@@ -87,7 +87,7 @@ size_t advise_usual(const struct design *design, struct advise_option *option, s
         option_expect(o, "diameter", "b", "");
     o = option_new(option, &n, max, "bare wire at a lead with a micrometer", 3);
     option_expect(o, "wire-diameter", "pair", "");
-    if (volt > 0 && two) {
+    if (volt > 0 && two && design->winding.connection == DESIGN_SERIES) {
         o = option_new(option, &n, max, "volt drop over each limb, one current in both", 1.5);
         if ((r = option_expect(o, "volt-drop", "a", "")))
             r->at.voltage = volt;

@@ -233,8 +233,10 @@ static enum status_code check_needs(enum evidence_kind kind, const struct eviden
         break;
     case EVIDENCE_VOLT_DROP:
         if (!(r->value > 0))
-            return status_fail(st, STATUS_INPUT, "%s: %g V cannot be; expected more than 0", word,
-                               r->value);
+            return status_fail(st, STATUS_INPUT,
+                               "%s: %g V cannot be; expected more than 0, or 'less than' the "
+                               "last digit of a voltmeter that shows nothing",
+                               word, r->value);
         break;
     case EVIDENCE_DRIFT:
         if (!(r->at.duration > 0))

@@ -221,6 +221,29 @@ if grep -q 'clips' out; then
     echo "the pair is no twin of a limb"
     failed=1
 fi
+# A volt drop says what it means beside that of the other limb: 1.439 / 1.502 is 0.958, where like
+# turns in series share the supply alike (Kirchhoff's voltage law; common practice, no source).
+sed 's/arm-1/drops/' "$root/fixtures/arm.ini" >drops.ini
+expect 0 'recorded' coil add drops.ini
+expect 2 "no volt-drop; expected one of: limb-a limb-b" observe drops pair volt-drop '3 V'
+expect 2 'found mA; expected a voltage' observe drops limb-a volt-drop '35 mA'
+expect 2 "as in '< 1 mV'" observe drops limb-a volt-drop '0 V'
+expect 2 'cannot be negative' observe drops limb-a volt-drop '-1.5 V'
+expect 0 'as designed would be 1.49' observe drops limb-a volt-drop '1.502 V' --voltage '2.99 V'
+if grep -q 'over limb' out; then
+    echo "one volt drop alone is compared with another"
+    failed=1
+fi
+expect 0 'It is 0.958 of that over limb A' observe drops limb-b volt-drop '1.439 V' --voltage '2.99 V'
+expect 0 'by their turns' observe drops limb-b volt-drop '1.439 V' --voltage '2.99 V'
+expect 0 'limbs agree' observe drops limb-b volt-drop '1.500 V' --voltage '2.99 V'
+expect 0 'less than 1 mV' observe drops limb-b volt-drop '< 1 mV' --voltage '2.99 V'
+expect 0 'polarity of limb A, none' observe drops limb-a polarity none
+expect 0 'polarity of limb A, none' coil show drops
+# The wire of one limb by the reel is a figure of its own, and both make their sum needless.
+expect 0 'wire-mass of limb A, 103.0' observe drops limb-a wire-mass '103 g +- 0.1 g'
+expect 0 'wire-mass of limb B' observe drops limb-b wire-mass '103.2 g +- 0.1 g'
+
 # More instruments than the inference keeps apart, then more readings than it takes: none goes unsaid.
 sed 's/arm-1/many/' "$root/fixtures/arm.ini" >many.ini
 expect 0 'recorded' coil add many.ini

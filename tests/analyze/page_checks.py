@@ -341,6 +341,22 @@ def check_browser(browser):
           "stored: %s %s" % (place, conditions))
     check(remark == "from the bench page", "remark: %s" % remark)
 
+    # A needle that does not stir has its button; the compass was too far off, and it is taken back.
+    tab_to(browser, lambda at: at["id"] == "none-limb-a", "'does not stir'")
+    check(focus(browser)["words"] == "does not stir", "button: %s" % focus(browser))
+    had = entries()
+    browser.keys(ENTER)
+    browser.until("it was noted", lambda: entries() == had + 1, 15)
+    browser.until("it says so", lambda: "none" in browser.text("#act .pass"), 15)
+    browser.until("it is on the list", lambda: "none" in browser.text("#taken"))
+    with sqlite3.connect("file:%s?mode=ro" % DATABASE, uri=True) as db:
+        still, value = db.execute(
+            "select id, value from observation order by id desc limit 1").fetchone()
+    check(value == 0.0, "a needle that does not stir is stored as %g" % value)
+    truewound("observe", "arm-2", "limb-a", "polarity", "north", "--supersedes", str(still))
+    browser.until("it is off the list", lambda: "none" not in browser.text("#taken"), 15)
+    browser.until("forms again", lambda: browser.text("#act button"), 15)
+
     # The simulated coil lacks turns on limb B: the verdict must come to that by itself.
     for limb, pole in (("limb-a", "north"), ("limb-b", "south")):
         tab_to(browser, lambda at, want=pole + "-" + limb: at["id"] == want, limb)

@@ -104,6 +104,63 @@ static void test_polarity(void **state)
     assert_string_equal(say(*state, "polarity", "a", 1.0, false, text), "north: as designed.");
     say(*state, "polarity", "b", 1.0, false, text);
     assert_non_null(strstr(text, "as designed would be south"));
+    say(*state, "polarity", "a", 0.0, false, text);
+    assert_non_null(strstr(text, "does not stir"));
+    assert_non_null(strstr(text, "no current"));
+    assert_null(strstr(text, "as designed"));
+}
+
+/* Drops over both limbs, 'a' before 'b'; what the one over limb B says. */
+static void say_drops(struct bench *b, double drop_a, double drop_b, char text[MEANING_SIZE])
+{
+    struct evidence_record record = evidence_record_empty();
+    struct status st;
+
+    memset(&b->gathered, 0, sizeof b->gathered);
+    evidence_clear(&b->gathered.evidence);
+    record.quantity = "volt-drop";
+    record.u = 0.001;
+    record.at.voltage = 3.0;
+    record.at.voltage_u = 0.01;
+    record.place = "a";
+    record.value = drop_a;
+    assert_int_equal(evidence_add(&b->gathered.evidence, &record, &st), STATUS_OK);
+    record.place = "b";
+    record.value = drop_b;
+    assert_int_equal(evidence_add(&b->gathered.evidence, &record, &st), STATUS_OK);
+    b->gathered.source[0] = 17;
+    b->gathered.source[1] = 18;
+    assert_int_equal(meaning_of(&b->design, &b->gathered, 18, MEGOHM, text, &st), STATUS_OK);
+}
+
+/* Limbs of as many turns in series have half of the supply each (Kirchhoff's voltage law), and a
+ * limb of 480 of 500 turns 0.96 of what the other has, but for the mean turn. */
+static void test_volt_drop(void **state)
+{
+    struct bench *b = *state;
+    struct bench other = *b;
+    char text[MEANING_SIZE];
+    const char *at;
+
+    say_drops(b, 1.50, 1.50, text);
+    assert_non_null(strstr(text, "as designed would be 1.4")); /* the joint has a little */
+    assert_non_null(strstr(text, "It is 1.000 of that over limb A"));
+    assert_non_null(strstr(text, "The limbs agree."));
+    say_drops(b, 1.52, 1.459, text);
+    assert_non_null(strstr(text, "It is 0.960 of that over limb A"));
+    assert_non_null(strstr(text, "One limb has fewer or shorted turns, or a bad joint."));
+    other.design.winding.turns[1] = amount_of(480, 0);
+    say_drops(&other, 1.52, 1.459, text);
+    at = strstr(text, "by their turns it would be ");
+    assert_non_null(at);
+    assert_true(fabs(atof(at + strlen("by their turns it would be ")) - 0.96) < 0.001);
+    assert_non_null(strstr(text, "The limbs agree."));
+    /* In parallel each has the whole supply, and their ratio says nothing. */
+    other.design.winding.connection = DESIGN_PARALLEL;
+    say_drops(&other, 3.00, 3.00, text);
+    assert_non_null(strstr(text, "as designed would be 3.000"));
+    assert_non_null(strstr(text, "It fits."));
+    assert_null(strstr(text, "over limb"));
 }
 
 static void test_insulation(void **state)
@@ -182,6 +239,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_resistance),
         cmocka_unit_test(test_polarity),
+        cmocka_unit_test(test_volt_drop),
         cmocka_unit_test(test_insulation),
         cmocka_unit_test(test_inductance_of_a_bridge),
         cmocka_unit_test(test_pull_without_the_keeper_told),
