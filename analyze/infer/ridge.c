@@ -6,9 +6,8 @@
 #include <string.h>
 
 #define MIDDLE    (RIDGE_NODES / 2)
-#define PLACE_END 5.0 /* standard deviations of the prior beyond which the ridge is not followed   \
-                       */
-#define DROP_END 14.0 /* log below the middle at which it ends */
+#define PLACE_END 5.0  /* of z: beyond, the ridge is not followed */
+#define DROP_END  14.0 /* log below the middle at which it ends */
 
 /* Precision of the others given the held unknown, from the normal approximation of c. */
 static bool others_precision(const struct mode *c, size_t n, size_t held, struct precision *p)
@@ -52,6 +51,7 @@ static double choose_held(const struct mode *lead, size_t n, size_t bends, size_
 {
     double spread = 0;
 
+    *held = n - bends;
     for (size_t j = n - bends; j < n; j++) {
         double unit[WEIGH_UNKNOWNS_MAX] = {0}, column[WEIGH_UNKNOWNS_MAX];
 
@@ -76,6 +76,8 @@ static bool walk_out(struct integrand *f, const struct mode *lead, double spread
     if (!c)
         return false;
     f->near = f->model->quick != NULL;
+    /* A middle that does not settle sets no height to fall from. */
+    r->height[MIDDLE] = -INFINITY;
     for (int way = -1; way <= 1; way += 2) {
         *c = *lead;
         for (size_t k = 0; k <= MIDDLE; k++) {
