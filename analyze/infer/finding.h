@@ -3,7 +3,7 @@
  * A finding changes some fields of an otherwise as-designed coil. A row states what it may do
  * (faults), its prior with the reason for it, its unknowns with their prior, and the sentences a
  * winder reads. To add one: a row in finding.c; if it needs a new kind of fault, also a line in
- * suppose.c that turns the fault into fields of the specimen. */
+ * fault.c that turns the fault into fields of the specimen. */
 #ifndef TRUEWOUND_FINDING_H
 #define TRUEWOUND_FINDING_H
 

@@ -10,7 +10,7 @@ struct row {
     struct learn_prior prior;
 };
 
-/* Priors are common practice, no source; they match the nuisance priors of suppose.c. */
+/* Priors are common practice, no source; they match the nuisance priors of nuisance.c. */
 static const struct row rows[LEARN_QUANTITIES] = {
     [LEARN_MEAN_TURN] = {"mean-turn",
                          "mean turn against geometry",

@@ -7,7 +7,9 @@
  * those of the finding (how many turns, how many ohms). Most nuisances move the evidence along the
  * same few directions, so they are turned (singular value decomposition of their effect on the
  * evidence, in units of its noise) and only directions that matter are searched; the others keep
- * their prior and add their small effect to the noise. */
+ * their prior and add their small effect to the noise.
+ *
+ * The parts are modules of their own: nuisance, spool (other wires), fault, variant, direction. */
 #ifndef TRUEWOUND_SUPPOSE_H
 #define TRUEWOUND_SUPPOSE_H
 
