@@ -44,12 +44,13 @@ static const struct manner manners[] = {
      NULL, false},
     {"polarity", "limb-a", NULL,
      "Current through the whole coil, from start to finish. Compass at the free end of limb A: "
-     "that end is north if it draws the south end of the needle. Type north or south.",
+     "that end is north if it draws the south end of the needle. Type north, south or none.",
      "Current from start to finish. Compass at the free end of the core: that end is north if it "
-     "draws the south end of the needle. Type north or south.",
+     "draws the south end of the needle. Type north, south or none.",
      NOT_LONG, false},
     {"polarity", "limb-b", NULL,
-     "The same current, the same way. Compass at the free end of limb B. Type north or south.",
+     "The same current, the same way. Compass at the free end of limb B. Type north, south or "
+     "none.",
      NULL, NOT_LONG, false},
     {"volt-drop", "limb-a", NULL,
      "The supply on the whole coil, limb and limb in series. Voltmeter across limb A alone: its "
@@ -64,8 +65,12 @@ static const struct manner manners[] = {
      NULL, NULL, false},
     {"wire-mass", "", NULL,
      "Weigh the coil, take off the weight of bare core, bobbins and tape, and type what is left: "
-     "the wire alone.",
-     NULL, NULL, false},
+     "the wire alone. If the reel was weighed before and after each limb, skip this and note each "
+     "limb's wire-mass with 'observe'.",
+     "Weigh the coil, take off the weight of bare core, bobbin and tape, and type what is left: "
+     "the "
+     "wire alone. Or type what the reel lost.",
+     NULL, false},
     {"diameter", "limb-a", NULL, "Caliper over the finished winding of limb A, at its middle.",
      "Caliper over the finished winding, at its middle.", NULL, false},
     {"diameter", "limb-b", NULL, "Caliper over the finished winding of limb B, at its middle.",

@@ -41,7 +41,7 @@ static const struct instruction instructions[] = {
      ""},
     {"polarity", "",
      "Current from start to finish. Hold a compass to the free end of limb A, then of limb B. Note "
-     "north or south for each.",
+     "north, south or none for each.",
      "Current from start to finish. Hold a compass to the free end of the core. Note north or "
      "south.",
      SPIKE},

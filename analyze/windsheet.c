@@ -147,6 +147,9 @@ enum status_code windsheet_html(const struct design *design, const struct predic
         "Keep fingers, sleeves and hair from a winder that turns; fine wire under tension cuts.",
         "Fix the start so that it cannot be pulled out, and mark start and finish before they "
         "look alike."};
+    /* Weight tells turns that are not there from turns that are shorted, but only limb by limb. */
+    static const char *const weighings[] = {"before limb A", "before limb B", "after limb B"};
+    static const char *const weighings_bar[] = {"before", "after"};
     struct making *m = calloc(1, sizeof *m);
     struct report_error error = {""};
     struct drawings_labels labels;
@@ -169,6 +172,8 @@ enum status_code windsheet_html(const struct design *design, const struct predic
             m->sheet.row_name = "Stretch";
         m->sheet.facts = m->fact;
         m->sheet.layers = m->layer;
+        m->sheet.weighings = design_limbs(design) == 2 ? weighings : weighings_bar;
+        m->sheet.weighing_count = design_limbs(design) == 2 ? 3 : 2;
         m->sheet.cautions = cautions;
         m->sheet.caution_count = sizeof cautions / sizeof *cautions;
         m->sheet.version = TRUEWOUND_VERSION;

@@ -639,11 +639,17 @@ bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_e
 #define WINDING_FACTS    8
 #define WINDING_CAUTIONS 5
 #define WINDING_WORDS    120
+#define WEIGHINGS        4
+#define WEIGHING_WORDS   20
+#define WEIGHING_LINE    (LINE + 1.2)
 
 static const char winding_css[] =
     ".tally{white-space:nowrap}"
     ".tally i{display:inline-block;width:3.6mm;height:3.6mm;border:1px solid var(--soft);"
     "margin-right:.7mm;vertical-align:middle}"
+    ".weigh{margin:.7em 0 .5em}.weigh span{display:inline-block;white-space:nowrap;"
+    "margin-left:4mm}"
+    ".weigh i{display:inline-block;width:21mm;margin-left:1mm;border-bottom:1px solid var(--soft)}"
     ".write{border-bottom:1px solid var(--soft);min-width:12mm}"
     ".layers thead th{white-space:nowrap}"
     ".layers td,.layers th{padding-top:0;padding-bottom:0;height:var(--row);vertical-align:middle;"
@@ -681,7 +687,20 @@ static double height_round_layers(const struct sheet_winding *s, double letters)
     return height_of_top(&like, &step) + (HEADING + 2 * BETWEEN) * mm +
            fmax(height_of_facts(&like, &step, half),
                 height_of_cautions(&like, &step, half - 1.1 * mm - 4)) +
-           (0.6 + 0.3 + 0.85 * LINE) * mm + 1;
+           (0.6 + 0.3 + 0.85 * LINE + (s->weighing_count ? WEIGHING_LINE : 0)) * mm + 1;
+}
+
+/* One line to write weights on: what the reel loses from one to the next is the wire of a limb. */
+static void add_weighings(xmlNode *parent, const struct sheet_winding *s)
+{
+    if (!s->weighing_count)
+        return;
+    xmlNode *line = style_element(parent, "p", "weigh", "Weigh the reel, in g:");
+    for (size_t i = 0; i < least(s->weighing_count, WEIGHINGS); i++) {
+        xmlNode *one = element(line, "span", NULL);
+        words(one, "b", NULL, s->weighings[i], WEIGHING_WORDS);
+        element(one, "i", NULL);
+    }
 }
 
 static void add_layers(xmlNode *parent, const struct sheet_winding *s, int limb, double box)
@@ -749,7 +768,7 @@ bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,
     double row = (left - (figure ? 40 : 0)) / (double)(longest + 2);
     if (row < ROW_LEAST) { /* all that is not a layer gets one line */
         tight = true;
-        row = (PAGE_HEIGHT - 95) / (double)(longest + 2);
+        row = (PAGE_HEIGHT - 95 - (s->weighing_count ? 8 : 0)) / (double)(longest + 2);
     }
     row = fmax(ROW_LEAST, fmin(row, ROW_MOST));
     char more[sizeof winding_css + 400];
@@ -778,6 +797,7 @@ bool sheet_winding_html(const struct sheet_winding *s, char **out, size_t *size,
     xmlNode *two = element(leaf, "div", "two");
     add_layers(two, s, 1, box);
     add_layers(two, s, 2, box);
+    add_weighings(leaf, s);
     xmlNode *grid;
     bool good = !figure || add_figures(leaf, s->figure, 1, false, &grid, error);
     if (good) {

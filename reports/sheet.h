@@ -93,6 +93,8 @@ struct sheet_winding {
     size_t fact_count;
     const struct sheet_layer *layers;
     size_t layer_count;
+    const char *const *weighings; /* when the reel is to be weighed, "before limb A"; at most 4 */
+    size_t weighing_count;
     const struct sheet_figure *figure; /* may be NULL */
     const char *const *cautions;
     size_t caution_count;

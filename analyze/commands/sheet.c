@@ -604,7 +604,8 @@ const struct command command_sheet = {
         "predicted, verdict, findings, plots, cautions, and the digest of the data behind it.\n"
         "A FILE.pdf is printed by chromium, where that is installed.\n\n"
         "  --blank   the sheet to wind by instead: layer by layer the turns, and a box to tick\n"
-        "            for every few of them; of a coil, or of a design file\n\n"
+        "            for every few of them, and a line for the weight of the reel; of a coil, or\n"
+        "            of a design file\n\n"
         "example: truewound sheet arm-1 -o arm-1.html\n",
     .run = run,
 };

@@ -153,6 +153,13 @@ for pdf in arm-1.pdf wind.pdf; do
         failed=1
     }
 done
+# The reel is weighed before, between and after the limbs of two, before and after a single one.
+for place in 'before limb A' 'before limb B' 'after limb B'; do
+    grep -q "Weigh the reel, in g:.*$place" wind.html || {
+        echo "the sheet to wind by does not ask for the weight $place"
+        failed=1
+    }
+done
 # Every turn of the design is on the sheet: 3060 on each limb.
 python3 - <<'PYTHON' || failed=1
 import re
@@ -243,6 +250,17 @@ expect 0 'polarity of limb A, none' coil show drops
 # The wire of one limb by the reel is a figure of its own, and both make their sum needless.
 expect 0 'wire-mass of limb A, 103.0' observe drops limb-a wire-mass '103 g +- 0.1 g'
 expect 0 'wire-mass of limb B' observe drops limb-b wire-mass '103.2 g +- 0.1 g'
+
+yes skip | head -80 | tw measure drops --answers - >asked 2>&1 || true
+yes skip | head -80 | tw measure twins --answers - >asked-twins 2>&1 || true
+grep -q 'pair wire-mass' asked-twins || {
+    echo "the weight is not asked for"
+    failed=1
+}
+if grep -q 'pair wire-mass' asked; then
+    echo "both limbs were weighed, and their sum is asked for"
+    failed=1
+fi
 
 # More instruments than the inference keeps apart, then more readings than it takes: none goes unsaid.
 sed 's/arm-1/many/' "$root/fixtures/arm.ini" >many.ini

@@ -406,6 +406,18 @@ static void winding_sheet_has_a_box_for_every_ten_turns(void **state)
     doc = read_html(html);
     assert_int_equal(count(doc, "//th[.='Stretch']"), 2);
     assert_int_equal(count(doc, "//th[.='Layer']"), 0);
+    assert_int_equal(count(doc, "//p[@class='weigh']"), 0);
+    xmlFreeDoc(doc);
+    free(html);
+    /* A place to write at for each weighing, and no more than a line holds. */
+    const char *const weighings[] = {"before limb A", "before <limb> B", "after limb B", "d", "e"};
+    w.weighings = weighings;
+    w.weighing_count = 5;
+    assert_true(sheet_winding_html(&w, &html, &size, &error));
+    doc = read_html(html);
+    check_stands_alone(doc, html);
+    assert_int_equal(count(doc, "//p[@class='weigh']/span[i]"), 4);
+    check_is(doc, "//p[@class='weigh']/span[2]/b", "before <limb> B");
     xmlFreeDoc(doc);
     free(html);
 }
@@ -458,11 +470,14 @@ static void gallery_is_written(void **state)
     save(folder, "sheet-overfull", made(&full));
     full = overfull(f, unbroken);
     save(folder, "sheet-unbroken", made(&full));
+    static const char *const weighings[] = {"before limb A", "before limb B", "after limb B"};
     struct sheet_winding w = {.coil = "up-home-1",
                               .purpose = "Signal arm magnet",
                               .facts = f->fact,
                               .fact_count = 5,
                               .layers = f->layer,
+                              .weighings = weighings,
+                              .weighing_count = 3,
                               .figure = f->figure,
                               .cautions = f->caution,
                               .caution_count = 3,
