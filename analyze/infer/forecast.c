@@ -81,7 +81,7 @@
 /* From memory, no source: what cells of one make and type differ by; how often the next battery is
  * of the make of the last; what stays of a make's departure from cell to cell (standard deviation);
  * what a site adds to all of its batteries: pulse, temperature, drain that nobody counts. */
-#define OWN_U          0.04
+#define OWN_U          0.06
 #define SAME           0.75
 #define SAME_ELSEWHERE 0.5
 #define OWN_CURVE      0.45

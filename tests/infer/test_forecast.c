@@ -269,7 +269,7 @@ static void taught_by_earlier(void **state)
             likely[taught / 2] = f.days[FORECAST_Q50];
         }
         if (!other) {
-            assert_true(width[1] < 0.7 * width[0]);
+            assert_true(width[1] < 0.8 * width[0]);
             assert_true(fabs(likely[1] - left) < 0.1 * left);
         }
         life_free(h);
