@@ -100,8 +100,8 @@ static int add(struct gathering *gathering, const struct evidence_record *record
              full ? " and what was taken after it are" : " is", why.text);
         return full;
     }
-    out->source[out->evidence.count - 1] = id;
-    out->trial[out->evidence.count - 1] = trial;
+    out->source[out->evidence.latest] = id;
+    out->trial[out->evidence.latest] = trial;
     if (time > out->newest)
         out->newest = time;
     return 0;

@@ -17,11 +17,11 @@
 
 struct gathered {
     struct evidence_set evidence;
-    int64_t source[EVIDENCE_MAX];      /* id of the observation or trial behind each item */
-    bool trial[EVIDENCE_MAX];          /* that id is a trial's */
-    int64_t newest;                    /* time of the latest of them, 0 when there is none */
-    struct recall recalled;            /* what the shop has learnt that bears on it; not put to use
-                                          in the evidence here */
+    int64_t source[EVIDENCE_MAX]; /* id of the observation or trial behind each item; the latest */
+    bool trial[EVIDENCE_MAX];     /* that id is a trial's */
+    int64_t newest;               /* time of the latest of them, 0 when there is none */
+    struct recall recalled;       /* what the shop has learnt that bears on it; not put to use
+                                     in the evidence here */
     char digest[COILBOOK_DIGEST_SIZE]; /* of design, all evidence and what was learnt */
     size_t notes;                      /* what could not be used, in sentences */
     char note[GATHER_NOTES_MAX][256];

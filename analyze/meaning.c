@@ -189,6 +189,12 @@ enum status_code meaning_of(const struct design *design, const struct gathered *
         say_bound(item, &prediction, text);
     else
         say_figure(gathered, item, &prediction, text);
+    if (item->readings > 1) {
+        size_t used = strlen(text);
+
+        snprintf(text + used, MEANING_SIZE - used, " It is the mean of %d readings that agree.",
+                 item->readings);
+    }
     if (item->kind == EVIDENCE_VOLT_DROP && item->bound == EVIDENCE_EQUAL &&
         design_limbs(design) > 1 && design->winding.connection == DESIGN_SERIES)
         say_other_limb(design, gathered, item, text);

@@ -28,7 +28,7 @@ static void print_text(const struct command_context *context, const struct judge
     const struct verdict *v = &judged->verdict;
     FILE *out = context->out;
 
-    size_t count = judged->gathered.evidence.count;
+    size_t count = evidence_readings(&judged->gathered.evidence);
 
     fprintf(out, "%s: %s  (", judged->entry.design.name, verdict_word(v->result));
     if (count)
@@ -145,8 +145,8 @@ static int print_json(const struct command_context *context, const struct judged
         "s:s, s:o}",
         "coil", judged->entry.design.name, "verdict", verdict_word(v->result), "pass_probability",
         v->pass_probability, "run", (json_int_t)judged->run, "measurements",
-        (json_int_t)judged->gathered.evidence.count, "lines", lines, "findings", findings,
-        "estimates", estimates_json(v), "misfits", doubts, "notes", notes, "next", gains,
+        (json_int_t)evidence_readings(&judged->gathered.evidence), "lines", lines, "findings",
+        findings, "estimates", estimates_json(v), "misfits", doubts, "notes", notes, "next", gains,
         "direction_open", v->direction_open, "unexplained", v->unexplained, "unknown_probability",
         v->unknown_probability, "cancel_probability", v->cancel_probability, "fit_p",
         printing_number(v->fit_p), "version", TRUEWOUND_VERSION, "digest", judged->gathered.digest,
@@ -217,7 +217,7 @@ static int print_csv(const struct command_context *context, const struct judged 
     begin_row(table, judged, "verdict", NULL, verdict_word(v->result));
     add_value(table, v->pass_probability, "1", "probability that every limit holds");
     begin_row(table, judged, "measurements", NULL, NULL);
-    add_value(table, (double)judged->gathered.evidence.count, "1", NULL);
+    add_value(table, (double)evidence_readings(&judged->gathered.evidence), "1", NULL);
     for (size_t i = 0; i < v->findings; ++i) {
         const char *name = v->finding[i].finding->name;
         struct verdict_estimate figure[VERDICT_FIGURES_MAX];

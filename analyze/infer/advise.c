@@ -450,7 +450,7 @@ static enum status_code doubt_only(const struct verdict *v, struct verdict *out,
 /* The measurement is at fault, not the coil: what is to be done is its remedy. */
 static bool bench_leads(const struct verdict *v)
 {
-    return v->misfits < 2 && v->findings > 0 && v->finding[0].finding->class == FINDING_BENCH &&
+    return v->slips < 2 && v->findings > 0 && v->finding[0].finding->class == FINDING_BENCH &&
            v->finding[0].probability > 0.5 && v->finding[0].remedy[0];
 }
 
@@ -536,7 +536,7 @@ static enum status_code rank_options(const struct verdict *verdict,
         snprintf(result->line, sizeof result->line,
                  verdict->result != VERDICT_UNDECIDED
                      ? "The verdict stands; nothing more needs to be measured."
-                 : verdict->misfits > 1
+                 : verdict->slips > 1
                      ? "Take the readings that contradict each other again, before anything else."
                      : "Nothing on this bench is likely to change the verdict.");
     else {

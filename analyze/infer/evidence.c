@@ -43,6 +43,11 @@ static const char *const places[EVIDENCE_PLACES] = {"limb A", "limb B", "the pai
  * two readings of like size taken one after the other; this share of them is not (common
  * practice). */
 #define OWN_DIGITS 0.3
+/* Within these, two readings are the same figure read twice. */
+#define SAME_TEMPERATURE 0.3  /* K */
+#define SAME_DRIVE       2e-3 /* relative, of voltage and current */
+#define SAME_GAP         2e-6 /* m */
+#define SAME_VALUE       3.0  /* standard uncertainties of their difference */
 /* Surroundings of an unheated room against what the thermometer on its wall says. */
 #define AMBIENT_U 2.0
 
@@ -248,18 +253,72 @@ static enum status_code check_needs(enum evidence_kind kind, const struct eviden
     return status_ok(st);
 }
 
+/* Both unknown, or within 'by' of each other. */
+static bool alike(double a, double b, double by)
+{
+    return isnan(a) ? isnan(b) : fabs(a - b) <= by;
+}
+
+static bool same_figure(const struct evidence_item *a, const struct evidence_item *b)
+{
+    const struct evidence_conditions *p = &a->at, *q = &b->at;
+
+    switch (a->kind) {
+    case EVIDENCE_RESISTANCE:
+    case EVIDENCE_INSULATION:
+    case EVIDENCE_CURRENT:
+    case EVIDENCE_SAG:
+    case EVIDENCE_INDUCTANCE:
+    case EVIDENCE_WIRE_MASS:
+    case EVIDENCE_DIAMETER:
+    case EVIDENCE_WIRE_DIAMETER:
+    case EVIDENCE_VOLT_DROP:
+        break;
+    default:
+        return false;
+    }
+    return a->kind == b->kind && a->place == b->place && a->bound == EVIDENCE_EQUAL &&
+           b->bound == EVIDENCE_EQUAL && a->instrument == b->instrument && a->wires == b->wires &&
+           a->doubtful == b->doubtful && p->keeper == q->keeper &&
+           alike(p->temperature, q->temperature, SAME_TEMPERATURE) &&
+           alike(p->voltage, q->voltage, SAME_DRIVE * fabs(p->voltage)) &&
+           alike(p->current, q->current, SAME_DRIVE * fabs(p->current)) &&
+           alike(p->gap, q->gap, SAME_GAP) && alike(p->frequency, q->frequency, 0) &&
+           alike(p->source_ohm, q->source_ohm, 1e-6) &&
+           fabs(a->value - b->value) <= SAME_VALUE * hypot(a->u, b->u);
+}
+
+/* Half of what a reading is off by comes again with the next (common practice, no source). */
+static void take_mean(struct evidence_item *of, const struct evidence_item *next)
+{
+    double n = of->readings, before = 0.5 + 0.5 / n, after = 0.5 + 0.5 / (n + 1);
+
+    of->value = (n * of->value + next->value) / (n + 1);
+    of->u = fmax(of->u / sqrt(before), next->u) * sqrt(after);
+    of->zero = fmax(of->zero, next->zero);
+    of->readings++;
+}
+
+size_t evidence_readings(const struct evidence_set *set)
+{
+    size_t n = 0;
+
+    for (size_t i = 0; i < set->count; i++)
+        n += (size_t)set->item[i].readings;
+    return n;
+}
+
 enum status_code evidence_add(struct evidence_set *set, const struct evidence_record *record,
                               struct status *st)
 {
     enum evidence_kind kind = EVIDENCE_KINDS;
     struct evidence_item item;
     const struct kind *k;
+    struct evidence_instrument instruments[EVIDENCE_INSTRUMENT_MAX];
+    size_t known = set->instruments;
     double limit_rel, limit_abs, gain_u;
     enum status_code code;
 
-    if (set->count == EVIDENCE_MAX)
-        return status_fail(st, STATUS_FULL, "more than %d items of evidence on one coil",
-                           EVIDENCE_MAX);
     if (!evidence_kind_of(record->quantity, &kind))
         return status_fail(st, STATUS_INPUT, "evidence of '%.30s' is not known",
                            record->quantity ? record->quantity : "");
@@ -298,6 +357,7 @@ enum status_code evidence_add(struct evidence_set *set, const struct evidence_re
     limit_rel = isnan(record->accuracy_rel) ? k->gain : record->accuracy_rel;
     limit_abs = isnan(record->accuracy_abs) ? 0 : record->accuracy_abs;
     gain_u = limit_rel / sqrt(3);
+    memcpy(instruments, set->instrument, sizeof instruments);
     /* What a voltmeter and the current are off is common to the drops of one coil, and is weighed
      * once for all of them. */
     code = instrument_of(set, kind == EVIDENCE_VOLT_DROP ? "" : record->instrument, gain_u,
@@ -341,6 +401,21 @@ enum status_code evidence_add(struct evidence_set *set, const struct evidence_re
         snprintf(item.source, sizeof item.source, "%s of %s", k->word, places[item.place]);
     else
         snprintf(item.source, sizeof item.source, "%s", k->word);
+    item.readings = 1;
+    for (size_t i = 0; i < set->count; i++) {
+        if (same_figure(&set->item[i], &item)) {
+            take_mean(&set->item[i], &item);
+            set->latest = i;
+            return status_ok(st);
+        }
+    }
+    if (set->count == EVIDENCE_MAX) {
+        memcpy(set->instrument, instruments, sizeof instruments);
+        set->instruments = known;
+        return status_fail(st, STATUS_FULL, "more than %d items of evidence on one coil",
+                           EVIDENCE_MAX);
+    }
+    set->latest = set->count;
     set->item[set->count++] = item;
     return status_ok(st);
 }

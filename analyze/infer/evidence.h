@@ -84,6 +84,7 @@ struct evidence_item {
                                       one instrument share; not in u */
     int instrument;                /* index into the set's instruments; -1 if none */
     int wires;                     /* 2 or 4 for a resistance, else 0 */
+    int readings;                  /* that the value is the mean of: see evidence_add() */
     bool doubtful; /* unstable, held display, low battery: more likely to be wrong */
     struct evidence_conditions at;
     char source[EVIDENCE_SOURCE_SIZE]; /* how a sentence names it: "resistance of limb A" */
@@ -98,6 +99,7 @@ struct evidence_instrument {
 struct evidence_set {
     struct evidence_item item[EVIDENCE_MAX];
     size_t count;
+    size_t latest; /* the item that took the record added last */
     struct evidence_instrument instrument[EVIDENCE_INSTRUMENT_MAX];
     size_t instruments;
     double lead_ohm;   /* ohm, stated resistance of the 2-wire leads still in the readings; 0 */
@@ -128,6 +130,9 @@ struct evidence_record {
 /* Empties the set; leads are taken as nulled to 0 +- 0.05 ohm (common practice, no source). */
 void evidence_clear(struct evidence_set *set);
 
+/* How many records the items hold together. */
+size_t evidence_readings(const struct evidence_set *set);
+
 /* A record with every figure unknown, so that a caller fills in only what it has. */
 struct evidence_record evidence_record_empty(void);
 
@@ -138,7 +143,9 @@ struct evidence_conditions evidence_conditions_unknown(void);
  * and fills in trade defaults for what is not stated (each default stands in evidence.c with its
  * reason). Returns STATUS_INPUT with a sentence naming quantity, value and allowed range;
  * STATUS_FULL when the set holds EVIDENCE_MAX items (thin long curves before). On failure the set
- * is as before. */
+ * is as before. A figure read again by the same instrument under the same conditions, which agrees
+ * with the one before, is no second witness: what made the one wrong made the other wrong too. The
+ * two become the mean of one item. Poles, trials, pulls and drifts are events, each an item. */
 enum status_code evidence_add(struct evidence_set *set, const struct evidence_record *record,
                               struct status *st);
 

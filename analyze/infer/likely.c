@@ -16,6 +16,7 @@
 #define STILL_CANCELLING 0.2
 #define STILL_WEAK       0.3
 #define STILL_NONE       0.95
+#define SLIP_AGAIN       0.3    /* of slips, when the figure is read or typed again */
 #define BAD_SEAT         0.08   /* share of trials that fail only because the keeper rocked */
 #define RING_SEEN        0.7    /* a second time constant that is there is seen */
 #define RING_HIDDEN      0.3    /* or hidden, however long, where saturating iron bends the rise */
@@ -162,7 +163,7 @@ double likely_mistake(const struct likely *l, size_t item)
     /* Those carry their own allowance for being misread. */
     if (e->kind == EVIDENCE_POLARITY || e->kind == EVIDENCE_SECOND_TIME)
         return 0;
-    return fmin(0.3, l->mistake * (e->doubtful ? 8 : 1));
+    return fmin(0.3, l->mistake * (e->doubtful ? 8 : 1) * pow(SLIP_AGAIN, e->readings - 1));
 }
 
 /* Log density of ln(value / expected) when a decade or three were lost on the way. */

@@ -224,7 +224,7 @@ static void write_misfits(const struct evidence_set *evidence, struct verdict *v
 
     if (v->misfits == 0)
         return;
-    if (v->misfits == 1) {
+    if (v->slips == 1) {
         e = &evidence->item[v->misfit[0].item];
         value_text(e, value);
         wording_item(e, name);
@@ -324,7 +324,7 @@ static void write_undecided(const struct suppose *s, const struct evidence_set *
             "Not decided, since they do not fit together; taken as they stand this is no coil "
             "of this design (%s): is it the right one that is on the clips?",
             wording_percent(v->fail_probability, q));
-    else if (v->misfits > 1)
+    else if (v->slips > 1)
         wording_say(text,
                     "Not decided: readings that contradict each other neither pass a coil nor "
                     "fail it.");
@@ -337,7 +337,7 @@ static void write_undecided(const struct suppose *s, const struct evidence_set *
                     wording_percent(v->pass_probability, p),
                     wording_percent(v->fail_probability, q));
     add_line(v, text);
-    write_lead(lead, (v->doubt || likely) && v->misfits < 2, v);
+    write_lead(lead, (v->doubt || likely) && v->slips < 2, v);
 }
 
 /* True of a finding that nothing measured could have shown: that it was not tried is said in a

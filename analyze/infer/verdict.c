@@ -139,10 +139,10 @@ static void rank(const struct candidate *list, size_t count, struct verdict *v)
     v->probability_u = v->findings ? v->finding[0].probability * sqrt(spread) : NAN;
 }
 
-static void name_misfits(const struct candidate *list, size_t count, size_t items,
-                         struct verdict *v)
+static void name_misfits(const struct candidate *list, size_t count,
+                         const struct evidence_set *evidence, struct verdict *v)
 {
-    for (size_t i = 0; i < items; i++) {
+    for (size_t i = 0; i < evidence->count; i++) {
         double p = 0, sum = 0;
         size_t at;
 
@@ -153,6 +153,7 @@ static void name_misfits(const struct candidate *list, size_t count, size_t item
         p = sum > 0 ? p / sum : 0;
         if (p < MISTAKE_SAY)
             continue;
+        v->slips += (size_t)evidence->item[i].readings;
         for (at = v->misfits++; at > 0 && v->misfit[at - 1].probability < p; at--)
             v->misfit[at] = v->misfit[at - 1];
         v->misfit[at] = (struct verdict_misfit){.item = i, .probability = p};
@@ -206,7 +207,7 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
     if (count && list[lead].result.freedom > 0)
         verdict->fit_p = gsl_cdf_chisq_Q(list[lead].result.misfit, list[lead].result.freedom);
     verdict->unexplained = verdict->fit_p < UNEXPLAINED_P || unknown > 0.5;
-    name_misfits(list, count, evidence->count, verdict);
+    name_misfits(list, count, evidence, verdict);
     verdict->pass_probability =
         good + bad ? (1 - unknown) * (double)good / (double)(good + bad) : 0;
     verdict->fail_probability = 1 - verdict->pass_probability;
@@ -214,7 +215,7 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
         design_limbs(suppose_design(s)) > 1 && !evidence_tells_direction(evidence);
     verdict->cancel_probability = verdict_fault_probability(verdict, FINDING_CANCEL);
     /* One slip at the bench is common; two readings that must both be wrong are none. */
-    if (!verdict->unexplained && evidence->count > 0 && verdict->misfits < 2) {
+    if (!verdict->unexplained && evidence->count > 0 && verdict->slips < 2) {
         if (verdict->pass_probability >= options->limits.sure &&
             !doubt_of_mistakes(s, evidence, verdict)) {
             code = doubt_find(s, list, count, verdict, st);

@@ -91,8 +91,9 @@ struct verdict {
     size_t estimates;
     struct verdict_misfit misfit[EVIDENCE_MAX]; /* probability above one half */
     size_t misfits;
-    double fit_p;               /* chance of evidence this odd if the leading finding were true */
-    bool unexplained;           /* fit_p below 0.005: none of the findings explains this */
+    size_t slips;     /* readings that must be mistakes; one item can be the mean of several */
+    double fit_p;     /* chance of evidence this odd if the leading finding were true */
+    bool unexplained; /* fit_p below 0.005: none of the findings explains this */
     double unknown_probability; /* of something that is not in the table */
     bool direction_open;        /* nothing yet tells aiding from cancelling */
     double cancel_probability;
