@@ -16,7 +16,7 @@
 #define STILL_CANCELLING 0.2
 #define STILL_WEAK       0.3
 #define STILL_NONE       0.95
-#define SLIP_AGAIN       0.3    /* of slips, when the figure is read or typed again */
+#define SLIP_AGAIN       0.1    /* of slips, when the figure is read or typed again */
 #define BAD_SEAT         0.08   /* share of trials that fail only because the keeper rocked */
 #define RING_SEEN        0.7    /* a second time constant that is there is seen */
 #define RING_HIDDEN      0.3    /* or hidden, however long, where saturating iron bends the rise */

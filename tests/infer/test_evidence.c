@@ -132,6 +132,49 @@ static void test_refusals(void **state)
     refuse(&r, STATUS_INPUT, "time");
 }
 
+/* The same figure read twice is one item, its mean; a pole read twice is two. Common practice, no
+ * source: who reads a meter again sees the same display. */
+static void test_read_again(void **state)
+{
+    struct evidence_set set;
+    struct evidence_record r = resistance(9);
+    struct status st;
+    double once;
+
+    (void)state;
+    evidence_clear(&set);
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    once = set.item[0].u;
+    r.value = 9.02;
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_int_equal(set.count, 1);
+    assert_int_equal(set.latest, 0);
+    assert_int_equal(set.item[0].readings, 2);
+    assert_int_equal(evidence_readings(&set), 2);
+    assert_true(fabs(set.item[0].value - 9.01) < 1e-12);
+    /* better than once, but not as two witnesses would be */
+    assert_true(set.item[0].u < once && set.item[0].u > once / sqrt(2));
+    r.value = 12; /* does not agree */
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    r.value = 9.02;
+    r.at.temperature = 35; /* not the same coil any more */
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    r = resistance(9);
+    r.place = "b";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    r = resistance(9);
+    r.instrument = "another meter";
+    assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_int_equal(set.count, 5);
+    r = resistance(1);
+    r.quantity = "polarity";
+    r.place = "a";
+    for (int i = 0; i < 2; i++)
+        assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
+    assert_int_equal(set.count, 7);
+    assert_int_equal(set.latest, 6);
+}
+
 static void test_full(void **state)
 {
     struct evidence_set set;
@@ -141,9 +184,11 @@ static void test_full(void **state)
 
     (void)state;
     evidence_clear(&set);
-    for (int i = 0; i < EVIDENCE_MAX; i++)
+    for (int i = 0; i < EVIDENCE_MAX; i++, r.value += 9)
         assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
     assert_int_equal(evidence_add(&set, &r, &st), STATUS_FULL);
+    assert_int_equal(set.count, EVIDENCE_MAX);
+    r.value = 9;
     evidence_clear(&set);
     r.instrument = name;
     for (int i = 0; i < EVIDENCE_INSTRUMENT_MAX; i++) {
@@ -217,13 +262,16 @@ static void test_volt_drop(void **state)
     r.u = 0.0004;
     r.accuracy_rel = 0;
     r.resolution = 0.001;
+    r.value = 1.6;
     assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
     own = set.item[1].u;
     assert_true(fabs(own - hypot(0.0004, 0.001 / sqrt(12))) < 1e-9);
     r.accuracy_rel = 0.05;
+    r.value = 1.7;
     assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
     assert_true(set.item[2].u == own);
     r.instrument = "";
+    r.value = 1.8;
     assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
     assert_true(set.item[3].u == own);
     assert_int_equal(set.instruments, 0);
@@ -356,11 +404,11 @@ static void test_plain_finding(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_uncertainty),   cmocka_unit_test(test_unknown_is_not_zero),
-        cmocka_unit_test(test_refusals),      cmocka_unit_test(test_full),
-        cmocka_unit_test(test_direction),     cmocka_unit_test(test_findings),
-        cmocka_unit_test(test_volt_drop),     cmocka_unit_test(test_still_needle),
-        cmocka_unit_test(test_plain_finding),
+        cmocka_unit_test(test_uncertainty),  cmocka_unit_test(test_unknown_is_not_zero),
+        cmocka_unit_test(test_refusals),     cmocka_unit_test(test_read_again),
+        cmocka_unit_test(test_full),         cmocka_unit_test(test_direction),
+        cmocka_unit_test(test_findings),     cmocka_unit_test(test_volt_drop),
+        cmocka_unit_test(test_still_needle), cmocka_unit_test(test_plain_finding),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);

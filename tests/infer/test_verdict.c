@@ -850,7 +850,7 @@ static void test_readings_contradict(void **state)
     add(&f->set, "resistance", "b", 0.48 * f->right);
     add(&f->set, "resistance", "b", 0.481 * f->right);
     reach(f);
-    assert_true(f->verdict.misfits >= 2 || f->verdict.unexplained);
+    assert_true(f->verdict.slips >= 2 || f->verdict.unexplained);
     assert_int_equal(f->verdict.result, VERDICT_UNDECIDED);
     assert_true(says(f, "contradict") || says(f, "None of the findings"));
 }
