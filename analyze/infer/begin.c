@@ -8,15 +8,21 @@
 #define GRID_END  3.0 /* standard deviations of the prior, either way */
 #define GRID_STEP 0.25
 #define SWEEPS    2 /* over the unknowns of a fault of several */
+/* Log: an item is a mistake less often than not, and a mistake may be anything. */
+#define MISTAKE_COSTS 8.0
+#define MISTAKES_MAX  3
 
 struct walk {
     const struct weigh_model *model;
+    const bool *out;              /* items taken as mistakes */
     size_t item[WEIGH_ITEMS_MAX]; /* cheap, and near normal in their scalar */
     size_t items;
     size_t other[WEIGH_ITEMS_MAX]; /* cheap, but not normal: bounds, poles */
     size_t others;
     gsl_matrix *spread; /* Cholesky factor of the items' covariance under the other unknowns */
-    gsl_vector *miss, *weight;
+    gsl_vector *miss, *weight, *inverse; /* inverse: diagonal of that of the covariance */
+    double height;                       /* the highest so far */
+    double without[WEIGH_ITEMS_MAX];     /* the same when item k is left out */
 };
 
 static bool scalars_at(const struct weigh_model *m, const double *z, double *scalar)
@@ -51,11 +57,18 @@ static double height_at(struct walk *w, const double *z)
     if (gsl_linalg_cholesky_solve(w->spread, w->miss, w->weight) != 0 ||
         gsl_blas_ddot(w->miss, w->weight, &square) != 0)
         return -INFINITY;
-    return height - 0.5 * square;
+    height -= 0.5 * square;
+    for (size_t k = 0; k < w->items; k++) {
+        double own = gsl_vector_get(w->weight, k);
+
+        w->without[k] =
+            fmax(w->without[k], height + 0.5 * own * own / gsl_vector_get(w->inverse, k));
+    }
+    return height;
 }
 
 /* Along the grid in unknown j. */
-static double walk_along(struct walk *w, double *z, size_t j, double best)
+static void walk_along(struct walk *w, double *z, size_t j)
 {
     double at = z[j];
 
@@ -64,33 +77,44 @@ static double walk_along(struct walk *w, double *z, size_t j, double best)
 
         z[j] = x;
         height = height_at(w, z);
-        if (height > best) {
-            best = height;
+        if (height > w->height) {
+            w->height = height;
             at = x;
         }
     }
     z[j] = at;
-    return best;
 }
 
-static bool prepare(struct walk *w, const struct weigh_model *m)
+static void list_items(struct walk *w)
 {
+    const struct weigh_model *m = w->model;
+
     for (size_t i = 0; i < m->items; i++) {
-        if (m->quick && m->costly[i])
+        if (w->out[i] || (m->quick && m->costly[i]))
             continue;
         if (m->item_misfit && m->item_misfit(m->context, i, 0) < 0)
             w->other[w->others++] = i;
         else
             w->item[w->items++] = i;
     }
+}
+
+static bool prepare(struct walk *w)
+{
+    const struct weigh_model *m = w->model;
+    gsl_matrix *whole;
+    bool ok;
+
+    list_items(w);
     if (w->items == 0)
         return false;
+    whole = gsl_matrix_alloc(w->items, w->items);
     w->spread = gsl_matrix_alloc(w->items, w->items);
     w->miss = gsl_vector_alloc(w->items);
     w->weight = gsl_vector_calloc(w->items);
-    if (!w->spread || !w->miss || !w->weight)
-        return false;
-    for (size_t a = 0; a < w->items; a++) {
+    w->inverse = gsl_vector_alloc(w->items);
+    ok = whole && w->spread && w->miss && w->weight && w->inverse;
+    for (size_t a = 0; ok && a < w->items; a++) {
         for (size_t b = 0; b < w->items; b++) {
             const double *x = m->slope + w->item[a] * m->slopes;
             const double *y = m->slope + w->item[b] * m->slopes;
@@ -100,34 +124,69 @@ static bool prepare(struct walk *w, const struct weigh_model *m)
                 sum += x[j] * y[j];
             gsl_matrix_set(w->spread, a, b, sum);
         }
+        w->without[a] = -INFINITY;
     }
-    return gsl_linalg_cholesky_decomp1(w->spread) == 0;
+    ok = ok && gsl_linalg_cholesky_decomp1(w->spread) == 0 &&
+         gsl_matrix_memcpy(whole, w->spread) == 0 && gsl_linalg_cholesky_invert(whole) == 0;
+    for (size_t a = 0; ok && a < w->items; a++)
+        gsl_vector_set(w->inverse, a, gsl_matrix_get(whole, a, a));
+    gsl_matrix_free(whole);
+    return ok;
 }
 
-bool begin_search(const struct weigh_model *model, double *z)
+/* Walks with the items that are not out; fills z. *suspect: the item that, left out, would let the
+ * rest fit better by more than a mistake costs; items: none. False when there is nothing to go by.
+ */
+static bool walk(const struct weigh_model *m, const bool *out, double *z, size_t *suspect)
 {
-    const struct weigh_model *m = model;
-    struct walk w = {.model = m};
-    double best = -INFINITY;
+    struct walk w = {.model = m, .out = out, .height = -INFINITY};
+    double least = MISTAKE_COSTS;
 
+    *suspect = m->items;
     memset(z, 0, m->unknowns * sizeof *z);
-    if (m->bends == 0 || m->bends > m->unknowns || !m->slope || m->slopes > m->unknowns)
-        return false;
-    if (prepare(&w, m)) {
-        best = height_at(&w, z);
+    if (prepare(&w)) {
+        w.height = height_at(&w, z);
         for (int sweep = 0; sweep < (m->bends > 1 ? SWEEPS : 1); sweep++)
             for (size_t j = m->unknowns - m->bends; j < m->unknowns; j++)
-                best = walk_along(&w, z, j, best);
-        if (isfinite(best))
-            best = height_at(&w, z);
-        for (size_t j = 0; isfinite(best) && j < m->slopes; j++)
+                walk_along(&w, z, j);
+        if (isfinite(w.height))
+            w.height = height_at(&w, z);
+        for (size_t j = 0; isfinite(w.height) && j < m->slopes; j++)
             for (size_t k = 0; k < w.items; k++)
                 z[j] -= m->slope[w.item[k] * m->slopes + j] * gsl_vector_get(w.weight, k);
         for (size_t j = 0; j < m->unknowns; j++)
             z[j] = fmax(-4, fmin(4, z[j]));
+        for (size_t k = 0; isfinite(w.height) && k < w.items; k++) {
+            if (!m->mistake || !(m->mistake(m->context, w.item[k]) > 0) ||
+                !(w.without[k] - w.height > least))
+                continue;
+            least = w.without[k] - w.height;
+            *suspect = w.item[k];
+        }
     }
     gsl_matrix_free(w.spread);
     gsl_vector_free(w.miss);
     gsl_vector_free(w.weight);
-    return isfinite(best);
+    gsl_vector_free(w.inverse);
+    return isfinite(w.height);
+}
+
+size_t begin_search(const struct weigh_model *model, double *z, bool *mistaken)
+{
+    const struct weigh_model *m = model;
+    size_t suspect, out = 0;
+
+    memset(z, 0, m->unknowns * sizeof *z);
+    memset(mistaken, 0, m->items * sizeof *mistaken);
+    if (m->bends > m->unknowns || !m->slope || m->slopes > m->unknowns)
+        return 0;
+    while (walk(m, mistaken, z, &suspect)) {
+        if (suspect == m->items || out == MISTAKES_MAX)
+            return 1 + out;
+        mistaken[suspect] = true;
+        out++;
+    }
+    memset(z, 0, m->unknowns * sizeof *z);
+    memset(mistaken, 0, m->items * sizeof *mistaken);
+    return 0;
 }

@@ -18,27 +18,29 @@ static bool misfits(const struct weigh_model *m, const struct mode *c)
     return items > 0 && gsl_cdf_chisq_Q(square, items) < 1e-3;
 }
 
-size_t cases_sound(struct integrand *f, const double *start, bool exact,
+size_t cases_first(struct integrand *f, const double *start, bool exact,
                    struct mode list[CASES_MAX])
 {
     const struct weigh_model *m = f->model;
     struct mode *c = &list[0];
-    bool walked = false;
-    size_t count = 0;
+    size_t count = 0, walked = 0;
 
     memset(c, 0, sizeof *c);
     if (start)
         memcpy(c->at, start, m->unknowns * sizeof(double));
     else
-        walked = begin_search(m, c->at);
+        walked = begin_search(m, c->at, c->mistaken);
     if (mode_search(f, c, exact, false))
         count = 1;
-    if (!walked || (count && !misfits(m, c)))
+    /* With mistakes left out, the case in which there are none is one of its own. */
+    if (!walked || (count && walked == 1 && !misfits(m, c)))
         return count;
     c = &list[count];
     memset(c, 0, sizeof *c);
     if (!mode_search(f, c, exact, false))
         return count;
+    if (walked > 1)
+        return count + 1;
     if (count && c->log_evidence > list[0].log_evidence + 0.1)
         list[0] = *c;
     return 1;

@@ -14,10 +14,10 @@
 #define CASES_MAX 6 /* sound, and up to five ways of taking items as mistakes */
 
 /* Finds the mode with all items sound: from 'start' (z), or when that is NULL from where a walk
- * along the fault's unknowns ends (begin.h). What a mistaken item has led astray is searched for
- * from the middle of the prior as well. exact: as mode_search(). Returns how many are in list[]: 1,
- * or 0 when the evidence has no likelihood. */
-size_t cases_sound(struct integrand *f, const double *start, bool exact,
+ * along the fault's unknowns ends (begin.h), or from the middle of the prior where that did not
+ * fit; before it the mode without the items that the walk left out as mistakes, if any. exact: as
+ * mode_search(). Returns how many are in list[]: 0 when the evidence has no likelihood. */
+size_t cases_first(struct integrand *f, const double *start, bool exact,
                    struct mode list[CASES_MAX]);
 
 /* Adds to 'count' cases those with mistakes, most promising first; returns how many there are. */

@@ -316,7 +316,7 @@ enum status_code evidence_add(struct evidence_set *set, const struct evidence_re
     const struct kind *k;
     struct evidence_instrument instruments[EVIDENCE_INSTRUMENT_MAX];
     size_t known = set->instruments;
-    double limit_rel, limit_abs, gain_u;
+    double limit_rel, limit_abs, gain_u, own;
     enum status_code code;
 
     if (!evidence_kind_of(record->quantity, &kind))
@@ -365,7 +365,11 @@ enum status_code evidence_add(struct evidence_set *set, const struct evidence_re
     if (code != STATUS_OK)
         return code;
 
-    item.u = isnan(record->u) ? hypot(k->rel * fabs(record->value), k->abs) : record->u;
+    own = k->abs;
+    /* Half a gram is for a scale of which nothing is known. */
+    if (kind == EVIDENCE_WIRE_MASS && record->resolution > 0)
+        own = fmin(own, record->resolution);
+    item.u = isnan(record->u) ? hypot(k->rel * fabs(record->value), own) : record->u;
     if (kind == EVIDENCE_RESISTANCE && item.instrument >= 0) {
         item.zero = limit_abs / sqrt(3);
         item.u = hypot(item.u, OWN_DIGITS * item.zero);

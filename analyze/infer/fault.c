@@ -96,7 +96,10 @@ static unsigned extras_of(const struct fault_scope *s, unsigned faults)
 
     if (faults & FINDING_WARM) {
         extras |= has_kind(s, EVIDENCE_DRIFT) ? EXTRA_COOLING : 0;
-        extras |= has_kind(s, EVIDENCE_CURRENT) || has_kind(s, EVIDENCE_SAG) ? EXTRA_COOLED : 0;
+        extras |= has_kind(s, EVIDENCE_CURRENT) || has_kind(s, EVIDENCE_SAG) ||
+                          has_kind(s, EVIDENCE_VOLT_DROP)
+                      ? EXTRA_COOLED
+                      : 0;
     }
     if (faults & (FINDING_SHORTED_A | FINDING_SHORTED_B))
         extras |= has_kind(s, EVIDENCE_SECOND_TIME) ? EXTRA_SHORT_TIME : 0;

@@ -16,7 +16,8 @@
 #define STILL_CANCELLING 0.2
 #define STILL_WEAK       0.3
 #define STILL_NONE       0.95
-#define SLIP_AGAIN       0.1    /* of slips, when the figure is read or typed again */
+#define SLIP_AGAIN       0.1 /* of slips, when the figure is read or typed again */
+#define DEAD_SUPPLY      0.03 /* a flat cell, a switch left open: no pole at all, whatever the coil */
 #define BAD_SEAT         0.08   /* share of trials that fail only because the keeper rocked */
 #define RING_SEEN        0.7    /* a second time constant that is there is seen */
 #define RING_HIDDEN      0.3    /* or hidden, however long, where saturating iron bends the rise */
@@ -59,7 +60,7 @@ double likely_scalar(const struct likely *l, size_t item, double reading)
 }
 
 /* All the polarities at once: the supply may be either way round, so one sign is free. */
-static double polarity(const struct likely *l, double product)
+static double poles(const struct likely *l, double product)
 {
     double sum = -INFINITY;
     bool none = product > -0.5 && product < 0.5;
@@ -96,6 +97,11 @@ static double polarity(const struct likely *l, double product)
         sum = weigh_log_add(sum, p);
     }
     return sum;
+}
+
+static double polarity(const struct likely *l, double product)
+{
+    return weigh_log_add(log1p(-DEAD_SUPPLY) + poles(l, product), log(DEAD_SUPPLY) + poles(l, 0));
 }
 
 static double second_time(const struct likely *l, size_t item, double scalar)

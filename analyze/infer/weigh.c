@@ -165,7 +165,7 @@ static enum status_code integrate(struct work *w, const struct weigh_options *o,
     struct proposal *p = &w->proposal;
     size_t lead;
 
-    p->parts = cases_sound(f, o->start, o->exact, p->part);
+    p->parts = cases_first(f, o->start, o->exact, p->part);
     if (p->parts == 0)
         return status_fail(st, STATUS_NUMERIC, "the model gives the evidence no likelihood");
     p->parts = cases_suspect(f, p->part, p->parts);

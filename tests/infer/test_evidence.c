@@ -277,6 +277,7 @@ static void test_volt_drop(void **state)
     assert_int_equal(set.instruments, 0);
     /* Digits are each reading's own. */
     r.accuracy_abs = 0.002;
+    r.value = 1.9;
     assert_int_equal(evidence_add(&set, &r, &st), STATUS_OK);
     assert_true(set.item[4].u > 0.001 && set.item[4].u < 0.0021);
     r = drop(0);

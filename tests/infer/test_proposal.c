@@ -58,7 +58,7 @@ static struct proposal *make(const struct weigh_model *m)
     assert_non_null(f);
     assert_non_null(p);
     f->model = m;
-    p->parts = cases_sound(f, start, true, p->part);
+    p->parts = cases_first(f, start, true, p->part);
     assert_int_equal(p->parts, 1);
     ridge_follow(f, &p->part[0], &p->ridge);
     proposal_share(p);
