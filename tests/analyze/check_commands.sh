@@ -268,7 +268,7 @@ expect 0 'recorded' coil add many.ini
 i=0
 while [ $i -lt 66 ]; do
     i=$((i + 1))
-    expect 0 'noted' observe many limb-a resistance "$((40 + 3 * i)) ohm" --instrument "m$i" --accuracy '1 %'
+    expect 0 'noted' observe many limb-a resistance "$((40 + i * i)) ohm" --instrument "m$i" --accuracy '1 %'
     [ $i != 10 ] || expect 3 '10 measurements' verify many
 done
 expect 3 'and what was taken after it are left out' verify many
