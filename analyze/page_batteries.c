@@ -85,8 +85,10 @@ bool page_batteries_put(const struct page_view *view, xmlNode *parent)
     if (!rows)
         return *b->word || style_element(parent, "p", "soft", "Being worked out.");
     if (json_array_size(rows) == 0)
-        return style_element(parent, "p", "soft",
-                             "No site on record: 'truewound battery SITE --unloaded CHANNEL' records one.") != NULL;
+        return style_element(
+                   parent, "p", "soft",
+                   "No site on record: 'truewound battery SITE --unloaded CHANNEL' records one.") !=
+               NULL;
     table = style_element(parent, "table", "stack", NULL);
     head = style_element(style_element(table, "thead", NULL, NULL), "tr", NULL, NULL);
     good = head != NULL;
