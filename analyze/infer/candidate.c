@@ -7,8 +7,10 @@
 
 #include "analyze/infer/posterior.h"
 
-#define MARGIN          6.0  /* variants this far (in log) below the best are not sampled */
-#define MARGIN_SHORTED  9.0  /* nor of shorted turns alone: a pass asks how many would still show */
+#define MARGIN 6.0 /* variants this far (in log) below the best are not sampled */
+/* Nor of shorted turns alone, for a pass asks how many would still show; nor of cancelling limbs,
+ * which must be ruled out by more. */
+#define MARGIN_ASKED    9.0
 #define MARGIN_ELECTRIC 14.0 /* nor weighed magnetically, when that far below electrically */
 #define MARGIN_GUESS    11.0 /* nor when that far below if helped as the best of its kind is */
 #define KEEP_LEAST      24   /* draws of the least likely that is sampled */
@@ -200,7 +202,9 @@ enum status_code candidate_weigh(const struct design *design, const struct evide
 
         c->result = rough[i];
         margin =
-            faults == FINDING_SHORTED_A || faults == FINDING_SHORTED_B ? MARGIN_SHORTED : MARGIN;
+            faults == FINDING_SHORTED_A || faults == FINDING_SHORTED_B || faults == FINDING_CANCEL
+                ? MARGIN_ASKED
+                : MARGIN;
         if (best == -INFINITY || here < best - margin)
             continue;
         m = suppose_model(s, &c->variant);

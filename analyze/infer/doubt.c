@@ -10,7 +10,11 @@
 /* Odds that the measurements alone must give against a fault before a pass asserts that it is not
  * there: 'strong' (Jeffreys, Theory of Probability (3rd ed. 1961) app. B; from memory). */
 #define TRIED_LEAST 10.0
-#define RIVALS      128
+/* The same against limbs that cancel, below which a pass asks for more: one reading of each pole
+ * does not give it, for a needle is misread once in a hundred times; a second one, a pull or a rise
+ * does. */
+#define DIRECTION_LEAST 100.0
+#define RIVALS          128
 
 /* Faults whose absence a pass asserts: the measurements must have shown it. Of joints,
  * insulation and iron, and of shorted turns that are few, a pass says what was not tried instead.
@@ -202,6 +206,8 @@ enum status_code doubt_find(struct suppose *s, const struct candidate *list, siz
             *hidden = fmax(isnan(*hidden) ? 0 : *hidden, hidden_most(s, list, count, f));
         if (faults & LIMITS_SHORTED)
             factor = factor_of(s, list, count, f, &gross);
+        if (faults & FINDING_CANCEL)
+            v->direction_thin = factor > 1 / DIRECTION_LEAST;
         if ((faults & (MUST_BE_TRIED | LIMITS_SHORTED)) && factor > 1 / TRIED_LEAST &&
             (!v->doubt || factor > v->doubt_factor)) {
             v->doubt = &table[f];

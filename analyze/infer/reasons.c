@@ -270,6 +270,9 @@ static void write_passed(const struct suppose *s, const struct limits_untried *u
 
     write_pass(s, untried, v, text);
     add_line(v, text);
+    if (v->direction_thin)
+        add_line(v, "That the limbs aid rests on one reading of each pole: read both once more, or "
+                    "see it lift, before it goes into its place.");
     if (lead->finding->class == FINDING_BENCH) {
         wording_say(text, "Most likely: %s (%s), which is no fault of the coil.", lead->text,
                     wording_percent(lead->probability, p));

@@ -96,6 +96,7 @@ struct verdict {
     bool unexplained; /* fit_p below 0.005: none of the findings explains this */
     double unknown_probability; /* of something that is not in the table */
     bool direction_open;        /* nothing yet tells aiding from cancelling */
+    bool direction_thin;        /* of a pass: one misread pole could hide that they cancel */
     double cancel_probability;
     struct verdict_limits limits;                    /* as used */
     char line[VERDICT_LINES_MAX][VERDICT_LINE_SIZE]; /* plain sentences, worst first */
