@@ -5,9 +5,10 @@
 #include <math.h>
 #include <string.h>
 
-#define GRID_END  3.0 /* standard deviations of the prior, either way */
-#define GRID_STEP 0.25
-#define SWEEPS    2 /* over the unknowns of a fault of several */
+#define GRID_END    3.0 /* standard deviations of the prior, either way */
+#define GRID_STEP   0.25
+#define GRID_FINEST 2e-5
+#define SWEEPS      2 /* over the unknowns of a fault of several */
 /* Log: an item is a mistake less often than not, and a mistake may be anything. */
 #define MISTAKE_COSTS 8.0
 #define MISTAKES_MAX  3
@@ -67,20 +68,33 @@ static double height_at(struct walk *w, const double *z)
     return height;
 }
 
-/* Along the grid in unknown j. */
+/* The height with unknown j at x; *at follows the highest. */
+static void look(struct walk *w, double *z, size_t j, double x, double *at)
+{
+    double height;
+
+    z[j] = x;
+    height = height_at(w, z);
+    if (height > w->height) {
+        w->height = height;
+        *at = x;
+    }
+}
+
+/* Along the grid in unknown j, and then closer and closer about its highest point: a good reading
+ * pins an unknown down to a small part of a step, and between two points of the grid it would look
+ * like a mistake. */
 static void walk_along(struct walk *w, double *z, size_t j)
 {
     double at = z[j];
 
-    for (double x = -GRID_END; x <= GRID_END; x += GRID_STEP) {
-        double height;
+    for (double x = -GRID_END; x <= GRID_END; x += GRID_STEP)
+        look(w, z, j, x, &at);
+    for (double step = 0.5 * GRID_STEP; step > GRID_FINEST; step *= 0.5) {
+        double middle = at;
 
-        z[j] = x;
-        height = height_at(w, z);
-        if (height > w->height) {
-            w->height = height;
-            at = x;
-        }
+        look(w, z, j, middle - step, &at);
+        look(w, z, j, middle + step, &at);
     }
     z[j] = at;
 }

@@ -359,6 +359,33 @@ static void test_mistaken_item(void **state)
     }
 }
 
+/* Readings so fine that the fault's size is known to a thousandth of a step of the walk: none of
+ * them is a mistake. And one that is: it is left out, and the walk ends where the others point. */
+static void test_left_out(void **state)
+{
+    static const double size[] = {0.17, 2.345, 41};
+    bool mistaken[WEIGH_ITEMS_MAX];
+    double z[WEIGH_UNKNOWNS_MAX];
+
+    (void)state;
+    for (size_t k = 0; k < sizeof size / sizeof *size; k++) {
+        struct fault f = fault_make(0.1, 300, size[k], 1e-4 * size[k]);
+        struct weigh_model m;
+
+        f.chance = 0.01;
+        m = model_of(&f);
+        assert_int_equal(begin_search(&m, z, mistaken), 1);
+        for (size_t i = 0; i < ITEMS; i++)
+            assert_false(mistaken[i]);
+        assert_true(fabs(size_of(&f, z[NUISANCES]) / size[k] - 1) < 0.01);
+        f.y[1] *= 3;
+        m = model_of(&f);
+        assert_int_equal(begin_search(&m, z, mistaken), 2);
+        assert_true(mistaken[1]);
+        assert_true(fabs(size_of(&f, z[NUISANCES]) / size[k] - 1) < 0.01);
+    }
+}
+
 static bool never(void *context, const double *z, double *scalar)
 {
     (void)context;
@@ -397,11 +424,9 @@ static void test_nothing_to_walk_by(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(test_needle),
-        cmocka_unit_test(test_blunt),
-        cmocka_unit_test(test_two_faults),
-        cmocka_unit_test(test_mistaken_item),
-        cmocka_unit_test(test_nothing_to_walk_by),
+        cmocka_unit_test(test_needle),     cmocka_unit_test(test_blunt),
+        cmocka_unit_test(test_two_faults), cmocka_unit_test(test_mistaken_item),
+        cmocka_unit_test(test_left_out),   cmocka_unit_test(test_nothing_to_walk_by),
     };
 
     return cmocka_run_group_tests(tests, NULL, NULL);
