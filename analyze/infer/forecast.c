@@ -4,9 +4,11 @@
 #include <stdio.h>
 #include <stdlib.h>
 
+#include "analyze/infer/depart.h"
+#include "analyze/infer/fade.h"
+
 #include <gsl/gsl_cdf.h>
 #include <gsl/gsl_errno.h>
-#include <gsl/gsl_interp.h>
 #include <gsl/gsl_linalg.h>
 #include <gsl/gsl_qrng.h>
 #include <gsl/gsl_sort.h>
@@ -16,60 +18,31 @@
 #define YEAR (365.25 * DAY)
 
 /* Of one cell, between pulses: V(x, T) = c(x) + k (T - 20) + d(x) + noise, where x is the share of
- * charge used. c is the rested curve of cell.h, lowered by what a working cell does not recover
- * between pulses, as far as it is straight; from there a knee leads it to the end point at x = 1,
- * for the capacity is defined by that end point. How sharp the knee is, no table knows: it is one
- * of a few, each weighed by how well it fits. d is the departure of this make at this duty: a level
- * (makers, the meter), a slow bend, a finer one, and more of both at the fresh hump and at the
- * spent end. Its bends are long in charge, not in x: were they long in x, mere smoothness would
- * speak for a larger capacity, and the end would be said too late. k and d are Gaussian, so they
- * are integrated over in closed form; capacity, start and self-discharge are not, and go over a
- * grid.
+ * charge used, c one of the curves of fade.h, each weighed by how well it fits, and d the departure
+ * of depart.h. k and d are Gaussian, so they are integrated over in closed form; capacity, start
+ * and self-discharge are not, and go over a grid.
  *
- * A battery like the earlier ones is one more hypothesis beside those knees: its curve is theirs,
+ * A battery like the earlier ones is one more hypothesis beside the knees: its curve is theirs,
  * with a departure much smaller, and its capacity is theirs within what cells of a box differ by.
  * Another make may have been bought, so the other hypotheses stay, and the readings weigh them.
  *
- * The widths are judgement (common practice, no source), most of them in units of the table's own
- * doubt of its curve, so that a chemistry known less well is believed less;
+ * The widths are judgement (common practice, no source);
  * tests/bench/bench_analyze_forecast.c scores them on three unlike kinds of physics. */
 
 #define LATELY    3      /* days */
 #define UNKNOWN_C (-5.0) /* T - 20 where it is never read */
 #define BINS      20
-#define TIRED     1.5 /* curve.u by which a working cell of manganese dioxide lies below a rested */
-#define TIRED_FEW 0.7 /* lead and nickel recover in hours, manganese dioxide in days */
-#define LEVEL     1.5 /* curve.u */
-#define GAIN      0.004 /* of the meter */
-#define SLOW      1.7   /* curve.u, over SLOW_X of the rated charge */
-#define SLOW_X    0.35
-#define FINE      0.25
-#define FINE_X    0.15
-#define FRESH_U   0.03 /* V more at the fresh end, within FRESH_X */
-#define FRESH_X   0.06
-#define SPENT_U   0.03 /* V more at the spent end, where the curve is steep, within SPENT_X */
-#define SPENT_X   0.12
-#define SPENT_L   0.12
-#define KELVIN_U  0.6e-3 /* V/K, wider than the table: polarisation has its own */
-#define NOISE_U   0.003  /* V a cell, of a bin */
-#define UNREAD_U  0.004  /* more where the temperature is not read: the seasons */
-#define CURVE     101
-#define STRAIGHT  4 /* the table's curve is straight for three points from this one */
-#define KNEES     4
-#define LIKE      KNEES /* the hypothesis: it is like the earlier ones */
-#define CURVES    (KNEES + 1)
-#define ALIKES    801
-#define STEPS     400.0  /* of ALIKES, in a unit of depth */
-#define GROWTH_U  0.35   /* of the logarithm of what the resistance still grows by */
-#define STEEPEST  (-2.0) /* V beyond the end, at least: a cell that is used up collapses */
-#define LEFT_U    0.05   /* of what is left, relative: it is never known better */
+#define NOISE_U   0.003 /* V a cell, of a bin */
+#define UNREAD_U  0.004 /* more where the temperature is not read: the seasons */
+#define GROWTH_U  0.35  /* of the logarithm of what the resistance still grows by */
+#define LEFT_U    0.05  /* of what is left, relative: it is never known better */
 #define DEEPEST   1.5
 #define GRID_C    28
 #define GRID_X    18
 #define ROUNDS    4
 #define AHEAD     24 /* depths ahead at which the departure is worked out */
 #define DRAWS     600
-#define CELLS     (GRID_C * GRID_X * 3 * CURVES)
+#define CELLS     (GRID_C * GRID_X * 3 * FADE_CURVES)
 #define ALIKE     12.0  /* log weights that far below the best do not count */
 #define RATED_U   0.06  /* makers rate to 0.8 V or 0.9 V, at more than the current of most sites */
 #define SEEN_U    0.012 /* V a cell: a fall that cannot be missed over weeks */
@@ -87,10 +60,6 @@
 #define OWN_CURVE      0.45
 #define SITE_U         0.03
 #define UNEVEN_U       0.15 /* where charge is not known: from one battery's work to the next one's */
-#define UNSEEN_X       0.2
-
-/* How far beyond the end Shepherd's equation has its pole, in depth. */
-static const double knees[KNEES] = {0.01, 0.03, 0.08, 0.2};
 
 struct bin {
     double charge; /* since the first row, Ah (or seconds where not known) */
@@ -102,13 +71,9 @@ struct bin {
 
 struct model {
     const struct trend_site *site;
-    double curve[CURVES][CURVE]; /* V of a working cell, depth 0 to 1 */
-    double steepest[CURVES];     /* beyond 1, V */
-    double part[CURVES];         /* prior share of each curve */
-    double unseen[CURVE];        /* V, of the curve that is like the earlier ones' */
-    double level, slow, fine;    /* widths of the departure, V */
-    double like_scale;           /* of those, for the curve like the earlier ones' */
-    double alike[ALIKES];        /* covariance of all three over a distance */
+    struct fade fade;
+    struct depart depart;
+    double part[FADE_CURVES]; /* prior share of each curve */
     struct bin bin[BINS];
     size_t n;
     bool charged;          /* the charge drawn is known */
@@ -142,123 +107,11 @@ static double start_density(const struct model *m, double x)
     return isnan(m->site->fitted_s) ? 0.4 * new + 0.6 / 0.95 : 0.92 * new + 0.08 * old;
 }
 
-static double alike(double a, double b, double length)
+/* Capacity over the rated one. Where the charge is not known there is no other measure than
+ * depth. */
+static double stretch(const struct model *m, double log_c)
 {
-    double off = (a - b) / length;
-
-    return exp(-0.5 * off * off);
-}
-
-/* A place on the curve, with what its covariances need. */
-struct place {
-    double x, s, kelvin, fresh, spent, unseen;
-    double scale; /* of the departure */
-};
-
-/* s: the place in shares of the rated charge. Where the charge is not known there is no other
- * measure than depth. */
-static struct place place_of(const struct model *m, int curve, double log_c, double x,
-                             double kelvin)
-{
-    struct place p = {.x = x,
-                      .s = m->charged ? x * exp(log_c - m->log_c) : x,
-                      .kelvin = kelvin,
-                      .scale = curve == LIKE ? m->like_scale : 1.0};
-
-    p.fresh = p.scale * FRESH_U * exp(-fmax(0.0, x) / FRESH_X);
-    p.spent = p.scale * SPENT_U * (x >= 1.0 ? 1.0 : exp(-(1.0 - x) / SPENT_X));
-    if (curve == LIKE)
-        p.unseen = m->unseen[(int)fmin(CURVE - 1, fmax(0.0, x) * (CURVE - 1))];
-    return p;
-}
-
-static double covariance(const struct model *m, const struct place *a, const struct place *b)
-{
-    double at = fmin(fabs(a->s - b->s) * STEPS, ALIKES - 1.001);
-    int i = (int)at;
-    double sum = a->scale * b->scale * (m->alike[i] + (at - i) * (m->alike[i + 1] - m->alike[i])) +
-                 KELVIN_U * KELVIN_U * a->kelvin * b->kelvin;
-    double fresh = a->fresh * b->fresh, spent = a->spent * b->spent, unseen = a->unseen * b->unseen;
-
-    if (fresh > 1e-8)
-        sum += fresh * alike(a->x, b->x, FRESH_X);
-    if (spent > 1e-8)
-        sum += spent * alike(a->x, b->x, SPENT_L);
-    if (unseen > 1e-8)
-        sum += unseen * alike(a->x, b->x, UNSEEN_X);
-    return sum;
-}
-
-static void fill_alike(struct model *m)
-{
-    for (int i = 0; i < ALIKES; i++) {
-        double off = (double)i / STEPS;
-
-        m->alike[i] = m->level * m->level + m->slow * m->slow * alike(0.0, off, SLOW_X) +
-                      m->fine * m->fine * alike(0.0, off, FINE_X);
-    }
-}
-
-/* The working curve made smooth (Steffen, monotone) as far as it is straight, and from there to
- * the end point by a knee of each sharpness, the form from C. M. Shepherd, J. Electrochem. Soc. 112
- * (1965) 657. */
-static bool fill_curve(struct model *m)
-{
-    const struct cell_kind *kind = m->site->battery.kind;
-    gsl_interp *steffen = gsl_interp_alloc(gsl_interp_steffen, CELL_POINTS);
-    double tired = (kind->primary ? TIRED : TIRED_FEW) * kind->curve.u;
-    double x[CELL_POINTS], volt[CELL_POINTS], slope, from = (double)STRAIGHT / (CELL_POINTS - 1);
-    /* Current and resistance are those of one ampere hour where the kind has no capacity. */
-    double end =
-        kind->end_v.value + kind->capacity_at_a * kind->ohm.value * kind->growth[CELL_POINTS - 1];
-
-    if (!steffen)
-        return false;
-    for (int i = 0; i < CELL_POINTS; i++) {
-        x[i] = (double)i / (CELL_POINTS - 1);
-        volt[i] = kind->ocv[i] - tired;
-    }
-    gsl_interp_init(steffen, x, volt, CELL_POINTS);
-    slope = (volt[STRAIGHT + 3] - volt[STRAIGHT]) * (CELL_POINTS - 1) / 3.0;
-    for (int k = 0; k < KNEES; k++) {
-        double far = knees[k], p0 = far / (1.0 + far - from);
-
-        for (int i = 0; i < CURVE; i++) {
-            double at = (double)i / (CURVE - 1), share;
-
-            share = (far / (1.0 + far - at) - p0) / (1.0 - p0);
-            if (at <= from)
-                m->curve[k][i] = gsl_interp_eval(steffen, x, volt, at, NULL);
-            else
-                m->curve[k][i] = volt[STRAIGHT] + slope * (at - from) +
-                                 share * (end - volt[STRAIGHT] - slope * (1.0 - from));
-        }
-        m->steepest[k] =
-            fmin(STEEPEST, (m->curve[k][CURVE - 1] - m->curve[k][CURVE - 2]) * (CURVE - 1));
-    }
-    gsl_interp_free(steffen);
-    m->level = hypot(LEVEL * kind->curve.u, GAIN * kind->nominal_v.value);
-    m->slow = SLOW * kind->curve.u;
-    if (m->by_load) { /* the table knows the resistance to a half, and its growth to as much */
-        m->level = hypot(m->level, 0.5 * m->dip * kind->nominal_v.value);
-        m->slow = hypot(m->slow, m->dip * kind->nominal_v.value);
-    }
-    m->fine = FINE * kind->curve.u;
-    fill_alike(m);
-    return true;
-}
-
-static double expected(const struct model *m, int which, double x, double kelvin)
-{
-    const double *curve = m->curve[which];
-    double at = fmax(x, 0.0) * (CURVE - 1), volt;
-    int i = (int)at;
-
-    if (x >= 1.0)
-        volt = curve[CURVE - 1] + (x - 1.0) * m->steepest[which];
-    else
-        volt = curve[i] + (at - i) * (curve[i + 1] - curve[i]);
-    return volt + m->site->battery.kind->volt_per_k.value * kelvin;
+    return m->charged ? exp(log_c - m->log_c) : 1.0;
 }
 
 /* A battery with its unknowns fixed, and what the readings say of its departure. */
@@ -266,7 +119,7 @@ struct fixed {
     double c, x0, rate;
     int curve;
     double x[BINS];
-    struct place at[BINS];
+    struct depart_place at[BINS];
     double lower[BINS][BINS]; /* Cholesky */
     double alpha[BINS];       /* lower^-1 residual */
     double log_det, log_like;
@@ -274,7 +127,7 @@ struct fixed {
 
 static void depths(const struct model *m, struct fixed *f)
 {
-    double x = f->x0, charge = 0.0, time = m->start_s, log_c = log(f->c);
+    double x = f->x0, charge = 0.0, time = m->start_s, wide = stretch(m, log(f->c));
 
     for (size_t i = 0; i < m->n; i++) {
         double dt = m->bin[i].time_s - time;
@@ -283,7 +136,7 @@ static void depths(const struct model *m, struct fixed *f)
         charge = m->bin[i].charge;
         time = m->bin[i].time_s;
         f->x[i] = x;
-        f->at[i] = place_of(m, f->curve, log_c, x, m->bin[i].kelvin);
+        f->at[i] = depart_at(&m->depart, f->curve, wide, x, m->bin[i].kelvin);
     }
 }
 
@@ -304,7 +157,7 @@ static void place_bins(const struct model *m, struct fixed *f)
     f->log_det = 0.0;
     for (size_t i = 0; i < m->n; i++) {
         for (size_t j = 0; j <= i; j++) {
-            double sum = covariance(m, &f->at[i], &f->at[j]);
+            double sum = depart_covariance(&m->depart, &f->at[i], &f->at[j]);
 
             if (i == j)
                 sum += m->bin[i].noise * m->bin[i].noise;
@@ -325,7 +178,7 @@ static void fit_curve(const struct model *m, struct fixed *f)
     double square = 0.0;
 
     for (size_t i = 0; i < m->n; i++) {
-        double r = m->bin[i].volt - expected(m, f->curve, f->x[i], m->bin[i].kelvin);
+        double r = m->bin[i].volt - fade_volt(&m->fade, f->curve, f->x[i], m->bin[i].kelvin);
 
         for (size_t k = 0; k < i; k++)
             r -= f->lower[i][k] * f->alpha[k];
@@ -345,12 +198,12 @@ static void weigh(const struct model *m, struct fixed *f)
 static void departure(const struct model *m, const struct fixed *f, double x, double kelvin,
                       double *mean, double *sd)
 {
-    struct place here = place_of(m, f->curve, log(f->c), x, kelvin);
-    double v[BINS], var = covariance(m, &here, &here);
+    struct depart_place here = depart_at(&m->depart, f->curve, stretch(m, log(f->c)), x, kelvin);
+    double v[BINS], var = depart_covariance(&m->depart, &here, &here);
 
     *mean = 0.0;
     for (size_t i = 0; i < m->n; i++) {
-        double sum = covariance(m, &here, &f->at[i]);
+        double sum = depart_covariance(&m->depart, &here, &f->at[i]);
 
         for (size_t k = 0; k < i; k++)
             sum -= f->lower[i][k] * v[k];
@@ -555,7 +408,7 @@ static void follow(const struct model *m, const struct fixed *f, const struct ah
 
     out->days = out->falter = NAN;
     for (int i = 0; i < 400; i++) {
-        double u = expected(m, f->curve, x, d->kelvin) + lerp(a->x, a->mean, AHEAD, x) +
+        double u = fade_volt(&m->fade, f->curve, x, d->kelvin) + lerp(a->x, a->mean, AHEAD, x) +
                    z * lerp(a->x, a->sd, AHEAD, x);
         double g = pow(trend_on_points(growth, x) / grown, grows);
         double loaded = u / (1.0 + ratio * cold * g);
@@ -637,8 +490,8 @@ static void grid_fill(const struct model *m, struct grid *g, struct fixed *f)
                 place_bins(m, f);
                 if (f->x[m->n - 1] > DEEPEST)
                     continue;
-                for (f->curve = 0; f->curve < CURVES; f->curve++) {
-                    bool like = f->curve == LIKE;
+                for (f->curve = 0; f->curve < FADE_CURVES; f->curve++) {
+                    bool like = f->curve == FADE_LIKE;
                     double u = like ? m->like_u : m->log_c_u;
                     double off = (log_c - (like ? m->like_c : m->log_c)) / u;
 
@@ -738,7 +591,7 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
     for (size_t i = 0; i < w->grid.n; i++)
         total += exp(w->grid.cell[i].log_w - best);
     for (size_t i = 0; i < w->grid.n; i++)
-        if (w->grid.cell[i].curve == LIKE)
+        if (w->grid.cell[i].curve == FADE_LIKE)
             like += exp(w->grid.cell[i].log_w - best) / total;
     if (out->earlier)
         out->alike = like;
@@ -804,23 +657,11 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
 
 /* ---- what no battery does ---- */
 
-/* V a cell: the least that the curve falls over a share of the charge, wherever it begins. */
-static double least_fall(const struct model *m, double share)
-{
-    int step = (int)(share * (CURVE - 1));
-    double least = INFINITY;
-
-    for (int k = 0; k < KNEES; k++)
-        for (int i = 0; i + step < CURVE; i++)
-            least = fmin(least, m->curve[k][i] - m->curve[k][i + step]);
-    return least;
-}
-
 /* V a cell that the seasons may hide: ten kelvin where nobody reads them, and what cold makes of
  * the resistance where only the loaded voltage is read. */
 static double unread(const struct model *m)
 {
-    return (m->warmth ? 0.0 : 10.0 * KELVIN_U) +
+    return (m->warmth ? 0.0 : 10.0 * DEPART_KELVIN_U) +
            (m->by_load ? 0.25 * m->dip * m->site->battery.kind->nominal_v.value : 0.0);
 }
 
@@ -835,7 +676,7 @@ static size_t telling_days(const struct model *m, const struct trend_day days[],
 
     do {
         share += 0.02;
-        *fall = 0.5 * least_fall(m, share);
+        *fall = 0.5 * fade_least_fall(&m->fade, share);
     } while (*fall < seen && share < 0.6);
     if (*fall < seen)
         return n;
@@ -884,7 +725,7 @@ static bool no_fall(const struct model *m, const struct trend_day days[], size_t
     if (count < 8 || !(sxx > 0.0))
         return false;
     drawn = m->last_charge - days[from].drawn_ah;
-    doubt = drawn * hypot(sqrt(left / (count - 2.0) / sxx), KELVIN_U * sxt / sxx);
+    doubt = drawn * hypot(sqrt(left / (count - 2.0) / sxx), DEPART_KELVIN_U * sxt / sxx);
     doubt = hypot(doubt, unread(m));
     /* A fall of a quarter of the least is too much already: makes have flatter stretches. */
     if (-drawn * sxy / sxx + 2.0 * doubt >= fall || -drawn * sxy / sxx >= 0.5 * fall)
@@ -983,8 +824,9 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
     for (size_t i = 0; i < n; i++)
         if (isfinite(days[i].drawn_ah))
             last_drawn = days[i].drawn_ah;
-    if (!fill_curve(m))
+    if (!fade_make(site->battery.kind, &m->fade))
         return status_fail(st, STATUS_MEMORY, "no memory for the curve of the cell");
+    depart_make(site->battery.kind, m->by_load ? m->dip : 0.0, &m->depart);
     m->charged = last_drawn > 0.0;
     m->start_s = isfinite(site->fitted_s) ? fmax(0.0, days[0].time_s - site->fitted_s) : 0.0;
     fill_bins(m, days, n, m->start_s);
@@ -1120,13 +962,13 @@ static bool expect_capacity(struct model *m, const struct forecast_earlier *cons
 static void expect_curve(struct model *m, const struct forecast_earlier *const earlier[], size_t n)
 {
     size_t here = 0;
-    double count;
+    double count, mean[FADE_POINTS];
 
     for (size_t k = 0; k < n; k++)
         here += earlier[k]->here;
     count = here ? (double)here : (double)n;
-    for (int i = 0; i < CURVE; i++) {
-        double at = (double)i / (CURVE - 1) * (FORECAST_POINTS - 1), volt = 0.0, var = 0.0;
+    for (int i = 0; i < FADE_POINTS; i++) {
+        double at = (double)i / (FADE_POINTS - 1) * (FORECAST_POINTS - 1), volt = 0.0, var = 0.0;
         int j = (int)fmin(at, FORECAST_POINTS - 2);
 
         for (size_t k = 0; k < n; k++) {
@@ -1140,13 +982,12 @@ static void expect_curve(struct model *m, const struct forecast_earlier *const e
                 (at - j) * (earlier[k]->u_volt[j + 1] - earlier[k]->u_volt[j]);
             var += u * u;
         }
-        m->curve[LIKE][i] = volt / count;
-        m->unseen[i] = sqrt(var) / count;
+        mean[i] = volt / count;
+        m->depart.unseen[i] = sqrt(var) / count;
     }
-    m->steepest[LIKE] =
-        fmin(STEEPEST, (m->curve[LIKE][CURVE - 1] - m->curve[LIKE][CURVE - 2]) * (CURVE - 1));
-    m->like_scale = OWN_CURVE * sqrt(1.0 + 1.0 / count);
-    m->part[LIKE] = here ? SAME : SAME_ELSEWHERE;
+    fade_set_like(&m->fade, mean);
+    m->depart.like_scale = OWN_CURVE * sqrt(1.0 + 1.0 / count);
+    m->part[FADE_LIKE] = here ? SAME : SAME_ELSEWHERE;
 }
 
 /* What the earlier ones say of this one, before it is looked at. */
@@ -1156,8 +997,8 @@ static void compare_earlier(struct model *m, const struct forecast_earlier earli
     const struct forecast_earlier *used[FORECAST_EARLIER];
     size_t k = 0;
 
-    for (int c = 0; c < KNEES; c++)
-        m->part[c] = 1.0 / KNEES;
+    for (int c = 0; c < FADE_KNEES; c++)
+        m->part[c] = 1.0 / FADE_KNEES;
     for (size_t i = n; i-- > 0 && k < FORECAST_EARLIER;)
         if (isfinite(earlier[i].u) && earlier[i].charged == m->charged &&
             (m->charged || earlier[i].here))
@@ -1165,8 +1006,8 @@ static void compare_earlier(struct model *m, const struct forecast_earlier earli
     if (k == 0 || !expect_capacity(m, used, k))
         return;
     expect_curve(m, used, k);
-    for (int c = 0; c < KNEES; c++)
-        m->part[c] = (1.0 - m->part[LIKE]) / KNEES;
+    for (int c = 0; c < FADE_KNEES; c++)
+        m->part[c] = (1.0 - m->part[FADE_LIKE]) / FADE_KNEES;
     out->earlier = k;
     out->earlier_ratio = exp(m->like_c - m->log_c);
     out->u_earlier = out->earlier_ratio * m->like_u;
@@ -1242,7 +1083,7 @@ static void add_likely(struct work *w, double share, struct sums *sums)
         double x = (double)k / (FORECAST_POINTS - 1), mean, sd;
 
         departure(m, f, x, 0.0, &mean, &sd);
-        mean += expected(m, f->curve, x, 0.0);
+        mean += fade_volt(&m->fade, f->curve, x, 0.0);
         sums->volt[k] += share * mean;
         sums->square[k] += share * (mean * mean + sd * sd);
     }
