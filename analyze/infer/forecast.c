@@ -4,7 +4,9 @@
 #include <stdio.h>
 #include <stdlib.h>
 
+#include "analyze/infer/daily.h"
 #include "analyze/infer/depart.h"
+#include "analyze/infer/duty.h"
 #include "analyze/infer/fade.h"
 
 #include <gsl/gsl_cdf.h>
@@ -29,13 +31,8 @@
  * The widths are judgement (common practice, no source);
  * tests/bench/bench_analyze_forecast.c scores them on three unlike kinds of physics. */
 
-#define LATELY    3      /* days */
-#define UNKNOWN_C (-5.0) /* T - 20 where it is never read */
-#define BINS      20
-#define NOISE_U   0.003 /* V a cell, of a bin */
-#define UNREAD_U  0.004 /* more where the temperature is not read: the seasons */
-#define GROWTH_U  0.35  /* of the logarithm of what the resistance still grows by */
-#define LEFT_U    0.05  /* of what is left, relative: it is never known better */
+#define GROWTH_U  0.35 /* of the logarithm of what the resistance still grows by */
+#define LEFT_U    0.05 /* of what is left, relative: it is never known better */
 #define DEEPEST   1.5
 #define GRID_C    28
 #define GRID_X    18
@@ -61,33 +58,17 @@
 #define SITE_U         0.03
 #define UNEVEN_U       0.15 /* where charge is not known: from one battery's work to the next one's */
 
-struct bin {
-    double charge; /* since the first row, Ah (or seconds where not known) */
-    double time_s; /* since the battery was fitted */
-    double volt;   /* of a cell */
-    double kelvin; /* T - 20 */
-    double noise;
-};
-
 struct model {
     const struct trend_site *site;
     struct fade fade;
     struct depart depart;
     double part[FADE_CURVES]; /* prior share of each curve */
-    struct bin bin[BINS];
-    size_t n;
-    bool charged;          /* the charge drawn is known */
-    bool by_load;          /* only the loaded voltage was ever read */
-    double dip;            /* then: what the load takes, over the loaded voltage, at 20 C */
-    bool warmth;           /* the temperature was read */
-    double grain;          /* least step of the readings, V a cell; 0 finer than it matters */
+    struct daily daily;
     double log_c, log_c_u; /* prior of the logarithm of the capacity */
     double like_c, like_u; /* the same if it is like the earlier ones */
     double table_u;        /* of log_c_u what the kind of cell is to blame for, not the site */
     double used;           /* before the first row, as stated or from the time since fitting, Ah */
     double rate, rate_u;   /* self-discharge, 1/s */
-    double last_charge, last_s; /* of the last day, as in a bin */
-    double start_s;             /* of the first row since it was fitted; 0 */
 };
 
 /* Density of the share used at the start. Most batteries go in fresh; some are not. */
@@ -111,43 +92,43 @@ static double start_density(const struct model *m, double x)
  * depth. */
 static double stretch(const struct model *m, double log_c)
 {
-    return m->charged ? exp(log_c - m->log_c) : 1.0;
+    return m->daily.charged ? exp(log_c - m->log_c) : 1.0;
 }
 
 /* A battery with its unknowns fixed, and what the readings say of its departure. */
 struct fixed {
     double c, x0, rate;
     int curve;
-    double x[BINS];
-    struct depart_place at[BINS];
-    double lower[BINS][BINS]; /* Cholesky */
-    double alpha[BINS];       /* lower^-1 residual */
+    double x[DAILY_BINS];
+    struct depart_place at[DAILY_BINS];
+    double lower[DAILY_BINS][DAILY_BINS]; /* Cholesky */
+    double alpha[DAILY_BINS];             /* lower^-1 residual */
     double log_det, log_like;
 };
 
 static void depths(const struct model *m, struct fixed *f)
 {
-    double x = f->x0, charge = 0.0, time = m->start_s, wide = stretch(m, log(f->c));
+    double x = f->x0, charge = 0.0, time = m->daily.start_s, wide = stretch(m, log(f->c));
 
-    for (size_t i = 0; i < m->n; i++) {
-        double dt = m->bin[i].time_s - time;
+    for (size_t i = 0; i < m->daily.n; i++) {
+        double dt = m->daily.bin[i].time_s - time;
 
-        x += (m->bin[i].charge - charge) / f->c + f->rate * dt * fmax(0.0, 1.0 - x);
-        charge = m->bin[i].charge;
-        time = m->bin[i].time_s;
+        x += (m->daily.bin[i].charge - charge) / f->c + f->rate * dt * fmax(0.0, 1.0 - x);
+        charge = m->daily.bin[i].charge;
+        time = m->daily.bin[i].time_s;
         f->x[i] = x;
-        f->at[i] = depart_at(&m->depart, f->curve, wide, x, m->bin[i].kelvin);
+        f->at[i] = depart_at(&m->depart, f->curve, wide, x, m->daily.bin[i].kelvin);
     }
 }
 
 /* Depth on the last day, which is a little after the middle of the last bin. */
 static double depth_now(const struct model *m, const struct fixed *f)
 {
-    const struct bin *last = &m->bin[m->n - 1];
-    double x = f->x[m->n - 1];
+    const struct daily_bin *last = &m->daily.bin[m->daily.n - 1];
+    double x = f->x[m->daily.n - 1];
 
-    return x + (m->last_charge - last->charge) / f->c +
-           f->rate * (m->last_s - last->time_s) * fmax(0.0, 1.0 - x);
+    return x + (m->daily.last_charge - last->charge) / f->c +
+           f->rate * (m->daily.last_s - last->time_s) * fmax(0.0, 1.0 - x);
 }
 
 /* Depths, and the covariance of the readings there: the same for every knee. */
@@ -155,12 +136,12 @@ static void place_bins(const struct model *m, struct fixed *f)
 {
     depths(m, f);
     f->log_det = 0.0;
-    for (size_t i = 0; i < m->n; i++) {
+    for (size_t i = 0; i < m->daily.n; i++) {
         for (size_t j = 0; j <= i; j++) {
             double sum = depart_covariance(&m->depart, &f->at[i], &f->at[j]);
 
             if (i == j)
-                sum += m->bin[i].noise * m->bin[i].noise;
+                sum += m->daily.bin[i].noise * m->daily.bin[i].noise;
             for (size_t k = 0; k < j; k++)
                 sum -= f->lower[i][k] * f->lower[j][k];
             if (i == j)
@@ -177,8 +158,9 @@ static void fit_curve(const struct model *m, struct fixed *f)
 {
     double square = 0.0;
 
-    for (size_t i = 0; i < m->n; i++) {
-        double r = m->bin[i].volt - fade_volt(&m->fade, f->curve, f->x[i], m->bin[i].kelvin);
+    for (size_t i = 0; i < m->daily.n; i++) {
+        double r =
+            m->daily.bin[i].volt - fade_volt(&m->fade, f->curve, f->x[i], m->daily.bin[i].kelvin);
 
         for (size_t k = 0; k < i; k++)
             r -= f->lower[i][k] * f->alpha[k];
@@ -199,10 +181,10 @@ static void departure(const struct model *m, const struct fixed *f, double x, do
                       double *mean, double *sd)
 {
     struct depart_place here = depart_at(&m->depart, f->curve, stretch(m, log(f->c)), x, kelvin);
-    double v[BINS], var = depart_covariance(&m->depart, &here, &here);
+    double v[DAILY_BINS], var = depart_covariance(&m->depart, &here, &here);
 
     *mean = 0.0;
-    for (size_t i = 0; i < m->n; i++) {
+    for (size_t i = 0; i < m->daily.n; i++) {
         double sum = depart_covariance(&m->depart, &here, &f->at[i]);
 
         for (size_t k = 0; k < i; k++)
@@ -212,163 +194,6 @@ static void departure(const struct model *m, const struct fixed *f, double x, do
         var -= v[i] * v[i];
     }
     *sd = sqrt(fmax(0.0, var));
-}
-
-/* Ratio of the table's battery to the coil, where it was not measured. */
-static double table_ratio(const struct trend_site *site, double depth)
-{
-    struct cell_state state;
-
-    if (!(site->coil_ohm > 0.0) ||
-        cell_state(&site->battery, fmin(1.0, fmax(0.0, depth)), 20.0, 0.0, &state, NULL))
-        return 0.02;
-    return state.ohm / site->coil_ohm;
-}
-
-/* Voltage of a cell between the pulses of a day; NaN when it was not read. */
-static double day_volt(const struct model *m, const struct trend_day *day)
-{
-    double volt =
-        m->by_load ? day->loaded_v * (1.0 + m->dip * trend_cold_factor(m->site, day->temperature))
-                   : day->unloaded_v;
-
-    return volt / m->site->battery.series;
-}
-
-static double day_charge(const struct model *m, const struct trend_day days[], size_t i)
-{
-    return m->charged ? days[i].drawn_ah : days[i].time_s - days[0].time_s;
-}
-
-/* Which voltage there is, and how finely it was read: a meter with steps of 10 mV shows as days
- * whose voltages are never closer than that. */
-static bool look_at_voltage(struct model *m, const struct trend_day days[], size_t n)
-{
-    size_t unloaded = 0, loaded = 0;
-    double last = NAN;
-
-    for (size_t i = 0; i < n; i++) {
-        unloaded += isfinite(days[i].unloaded_v) ? 1 : 0;
-        loaded += isfinite(days[i].loaded_v) ? 1 : 0;
-    }
-    m->by_load = unloaded == 0;
-    m->dip = table_ratio(m->site, 0.4);
-    m->grain = INFINITY;
-    for (size_t i = 0; i < n; i++) {
-        double volt = m->by_load ? days[i].loaded_v : days[i].unloaded_v;
-
-        if (isfinite(volt) && isfinite(last) && fabs(volt - last) > 1e-5)
-            m->grain = fmin(m->grain, fabs(volt - last));
-        last = isfinite(volt) ? volt : last;
-    }
-    m->grain = isfinite(m->grain) ? m->grain / m->site->battery.series : 0.0;
-    return unloaded + loaded > 0;
-}
-
-/* Days into at most BINS bins of about equal charge. */
-static void fill_bins(struct model *m, const struct trend_day days[], size_t n, double lag_s)
-{
-    double total = 0.0, last = -1.0;
-    size_t used = 0, lately = 0, in[BINS] = {0};
-
-    for (size_t i = 0; i < n; i++)
-        if (isfinite(day_volt(m, &days[i])))
-            total = day_charge(m, days, i);
-    for (size_t i = 0; i < n; i++) {
-        double charge = day_charge(m, days, i), volt = day_volt(m, &days[i]);
-        double kelvin = isfinite(days[i].temperature) ? days[i].temperature - 20.0 : UNKNOWN_C;
-        struct bin *b;
-
-        if (!isfinite(volt) || !isfinite(charge))
-            continue;
-        m->warmth = m->warmth || isfinite(days[i].temperature);
-        m->last_charge = charge;
-        m->last_s = days[i].time_s - days[0].time_s + lag_s;
-        /* The last days have a bin of their own. */
-        if (used == 0 || (charge - last >= total / (BINS - 2) && used < BINS - 1) ||
-            (lately == 0 && i + LATELY >= n)) {
-            last = charge;
-            lately = i + LATELY >= n;
-            m->bin[used++] = (struct bin){0};
-        }
-        b = &m->bin[used - 1];
-        in[used - 1]++;
-        b->charge += charge;
-        b->time_s += days[i].time_s - days[0].time_s + lag_s;
-        b->volt += volt;
-        b->kelvin += kelvin;
-    }
-    for (size_t i = 0; i < used; i++) {
-        double k = (double)in[i];
-
-        m->bin[i].charge /= k;
-        m->bin[i].time_s /= k;
-        m->bin[i].volt /= k;
-        m->bin[i].kelvin /= k;
-        /* Where a step of the meter hides the noise, a mean of many is as far off as one. */
-        m->bin[i].noise = hypot(NOISE_U * sqrt(0.5 + 0.5 / k), fmin(m->grain, 0.05) / sqrt(12.0));
-        if (!m->warmth)
-            m->bin[i].noise = hypot(m->bin[i].noise, UNREAD_U);
-    }
-    m->n = used;
-}
-
-/* What the battery does next: charge and pulses a second, lately and in the whole. */
-struct duty {
-    double per_s, u; /* Ah a second (1 where charge is not known), relative uncertainty */
-    double kelvin;   /* T - 20, lately */
-    double since;    /* voltage now over that of the days the charge was counted in */
-};
-
-/* Mean voltage of the last days over that of all of them: a coil takes less now. */
-static double fallen(const struct trend_day days[], size_t from, size_t to)
-{
-    double sum = 0.0, count = 0.0, late = 0.0, lates = 0.0;
-
-    for (size_t i = from; i <= to; i++) {
-        double volt = isfinite(days[i].loaded_v) ? days[i].loaded_v : days[i].unloaded_v;
-
-        if (!isfinite(volt))
-            continue;
-        sum += volt;
-        count += 1.0;
-        if (i + LATELY > to) {
-            late += volt;
-            lates += 1.0;
-        }
-    }
-    return lates > 0.0 && late > 0.0 ? fmin(1.0, late / lates / (sum / count)) : 1.0;
-}
-
-static void learn_duty(const struct model *m, const struct trend_day days[], size_t n,
-                       struct duty *d)
-{
-    double end = days[n - 1].time_s, kelvin[28];
-    size_t from = n - 1, kelvins = 0;
-
-    while (from > 0 && end - days[from - 1].time_s <= 28.0 * DAY)
-        from--;
-    for (size_t i = n; i-- > 0 && kelvins < 28 && i >= from;)
-        if (isfinite(days[i].temperature))
-            kelvin[kelvins++] = days[i].temperature - 20.0;
-    d->kelvin = kelvins ? gsl_stats_median(kelvin, 1, kelvins) : UNKNOWN_C;
-    d->per_s = 1.0;
-    d->u = 0.0;
-    d->since = 1.0;
-    if (m->charged) {
-        size_t to = n - 1;
-
-        while (to > from && isnan(days[to].drawn_ah))
-            to--;
-        while (from < to && isnan(days[from].drawn_ah))
-            from++;
-        d->per_s = days[to].time_s > days[from].time_s ? (days[to].drawn_ah - days[from].drawn_ah) /
-                                                             (days[to].time_s - days[from].time_s)
-                                                       : NAN;
-        d->since = fallen(days, from, to);
-        /* A month's work is repeated to some per cent; a shorter stretch tells less. */
-        d->u = hypot(0.02, 0.05 * sqrt(7.0 * DAY / fmax(DAY, days[to].time_s - days[from].time_s)));
-    }
 }
 
 /* One draw: days until the loaded voltage crosses the end point, and the voltages on the way. */
@@ -438,7 +263,7 @@ static void follow(const struct model *m, const struct fixed *f, const struct ah
         bad_before = faulty;
         t_before = t;
         /* A coil takes less as the voltage falls. */
-        drain = per_s * (m->charged ? fmax(0.05, loaded / volt_0) : 1.0) / f->c +
+        drain = per_s * (m->daily.charged ? fmax(0.05, loaded / volt_0) : 1.0) / f->c +
                 f->rate * fmax(0.0, 1.0 - x);
         dt = step / fmax(drain, 1e-13);
         t += dt;
@@ -471,7 +296,7 @@ static void grid_fill(const struct model *m, struct grid *g, struct fixed *f)
     static const double node[3] = {0.0, -1.7320508075688772, 1.7320508075688772},
                         part[3] = {2.0 / 3, 1.0 / 6, 1.0 / 6};
     /* Self-discharge is only worth three values where it moves the depth. */
-    int nodes = m->rate_u * (m->bin[m->n - 1].time_s + 0.5 * YEAR) > 0.03 ? 3 : 1;
+    int nodes = m->rate_u * (m->daily.bin[m->daily.n - 1].time_s + 0.5 * YEAR) > 0.03 ? 3 : 1;
 
     g->n = 0;
     for (int i = 0; i < GRID_C; i++)
@@ -488,7 +313,7 @@ static void grid_fill(const struct model *m, struct grid *g, struct fixed *f)
                 f->x0 = x0 + m->used / f->c;
                 f->curve = 0;
                 place_bins(m, f);
-                if (f->x[m->n - 1] > DEEPEST)
+                if (f->x[m->daily.n - 1] > DEEPEST)
                     continue;
                 for (f->curve = 0; f->curve < FADE_CURVES; f->curve++) {
                     bool like = f->curve == FADE_LIKE;
@@ -579,8 +404,7 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
                      struct forecast *out)
 {
     const struct trend_site *site = w->model.site;
-    const struct cell_kind *kind = site->battery.kind;
-    double end_cell = isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v;
+    double end_cell = daily_end_v(site);
     double best = grid_best(&w->grid), total = 0.0, sum = 0.0, log_c = 0.0, square = 0.0, x_1 = 0.0,
            x_2 = 0.0, like = 0.0;
     gsl_qrng *q = gsl_qrng_alloc(gsl_qrng_halton, 3);
@@ -619,7 +443,7 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
         }
         ratio = joint && isfinite(joint->ratio_good)
                     ? fmax(0.0, joint->ratio_good)
-                    : table_ratio(site, w->fixed.x[w->model.n - 1]);
+                    : daily_table_ratio(site, w->fixed.x[w->model.daily.n - 1]);
         bad = joint && isfinite(joint->ratio_now) ? fmax(ratio, joint->ratio_now) : ratio;
         while (n < until) {
             double u[3];
@@ -649,7 +473,7 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
     }
     out->depth = x_1;
     out->u_depth = sqrt(fmax(0.0, x_2 - x_1 * x_1));
-    if (w->model.charged) {
+    if (w->model.daily.charged) {
         out->capacity_ah = exp(log_c);
         out->u_capacity = out->capacity_ah * sqrt(fmax(0.0, square - log_c * log_c));
     }
@@ -661,8 +485,8 @@ static void draw_all(struct work *w, const struct duty *d, const struct trend_jo
  * the resistance where only the loaded voltage is read. */
 static double unread(const struct model *m)
 {
-    return (m->warmth ? 0.0 : 10.0 * DEPART_KELVIN_U) +
-           (m->by_load ? 0.25 * m->dip * m->site->battery.kind->nominal_v.value : 0.0);
+    return (m->daily.warmth ? 0.0 : 10.0 * DEPART_KELVIN_U) +
+           (m->daily.by_load ? 0.25 * m->daily.dip * m->site->battery.kind->nominal_v.value : 0.0);
 }
 
 /* Days from which as much charge was drawn that the voltage must have fallen by what can be seen;
@@ -670,7 +494,7 @@ static double unread(const struct model *m)
 static size_t telling_days(const struct model *m, const struct trend_day days[], size_t n,
                            double *fall)
 {
-    double rated = exp(m->log_c), seen = fmax(SEEN_U, 4.0 * fmax(m->grain, unread(m))),
+    double rated = exp(m->log_c), seen = fmax(SEEN_U, 4.0 * fmax(m->daily.grain, unread(m))),
            share = 0.04;
     size_t from = n - 1;
 
@@ -680,9 +504,9 @@ static size_t telling_days(const struct model *m, const struct trend_day days[],
     } while (*fall < seen && share < 0.6);
     if (*fall < seen)
         return n;
-    while (from > 0 && !(m->last_charge - days[from].drawn_ah >= 1.5 * share * rated))
+    while (from > 0 && !(m->daily.last_charge - days[from].drawn_ah >= 1.5 * share * rated))
         from--;
-    return m->last_charge - days[from].drawn_ah >= 1.5 * share * rated ? from : n;
+    return m->daily.last_charge - days[from].drawn_ah >= 1.5 * share * rated ? from : n;
 }
 
 /* A mains adapter in the battery's place, or cells charged where they are. */
@@ -694,13 +518,13 @@ static bool no_fall(const struct model *m, const struct trend_day days[], size_t
                  doubt;
     size_t from;
 
-    if (!m->charged)
+    if (!m->daily.charged)
         return false;
     from = telling_days(m, days, n, &fall);
     for (int pass = 0; pass < 3; pass++)
         for (size_t i = from; i < n; i++) {
             double kelvin = isfinite(days[i].temperature) ? days[i].temperature - 20.0 : 0.0;
-            double y = day_volt(m, &days[i]) - k * kelvin, x = days[i].drawn_ah, off;
+            double y = daily_volt(&m->daily, &days[i]) - k * kelvin, x = days[i].drawn_ah, off;
 
             if (!isfinite(y) || !isfinite(x))
                 continue;
@@ -724,7 +548,7 @@ static bool no_fall(const struct model *m, const struct trend_day days[], size_t
         }
     if (count < 8 || !(sxx > 0.0))
         return false;
-    drawn = m->last_charge - days[from].drawn_ah;
+    drawn = m->daily.last_charge - days[from].drawn_ah;
     doubt = drawn * hypot(sqrt(left / (count - 2.0) / sxx), DEPART_KELVIN_U * sxt / sxx);
     doubt = hypot(doubt, unread(m));
     /* A fall of a quarter of the least is too much already: makes have flatter stretches. */
@@ -744,7 +568,7 @@ static bool too_high(const struct model *m, const struct trend_day days[], size_
     double volt = NAN;
 
     for (size_t i = n; i-- > 0 && isnan(volt);)
-        volt = day_volt(m, &days[i]);
+        volt = daily_volt(&m->daily, &days[i]);
     if (!(volt > kind->ocv[0] + HIGH * kind->nominal_v.value))
         return false;
     snprintf(out->why, sizeof out->why,
@@ -755,31 +579,18 @@ static bool too_high(const struct model *m, const struct trend_day days[], size_
 
 /* ---- what can be said ---- */
 
-/* The loaded voltage of a day with good joints: a bad one is not the end of the cells. */
-static double cells_loaded(const struct trend_site *site, const struct trend_joint *joint,
-                           const struct trend_day *day)
-{
-    if (isnan(day->loaded_v))
-        return day->unloaded_v;
-    if (joint && joint->cause == TREND_JOINT && isfinite(day->unloaded_v))
-        return fmax(day->loaded_v,
-                    day->unloaded_v /
-                        (1.0 + joint->ratio_good * trend_cold_factor(site, day->temperature)));
-    return day->loaded_v;
-}
-
 /* Whether the interval can be acted on. */
 static void judge(const struct model *m, const struct trend_day days[], size_t n,
                   const struct trend_joint *joint, struct forecast *out)
 {
     double span = (days[n - 1].time_s - days[0].time_s) / DAY, latest = NAN;
     double width = out->days[FORECAST_Q95] / fmax(0.5, out->days[FORECAST_Q05]);
-    double lived = span + m->start_s / DAY;
+    double lived = span + m->daily.start_s / DAY;
     size_t below = 0, seen = 0;
 
     /* Two days running: a cold morning is not the end. */
     for (size_t i = n; i-- > 0 && seen < 2 && days[n - 1].time_s - days[i].time_s < 7.0 * DAY;) {
-        double loaded = cells_loaded(m->site, joint, &days[i]);
+        double loaded = daily_loaded(m->site, joint, &days[i]);
 
         if (isfinite(loaded)) {
             latest = seen++ ? latest : loaded;
@@ -816,55 +627,45 @@ static enum status_code prepare(struct model *m, const struct trend_site *site,
                                 struct forecast *out, struct status *st)
 {
     struct cell_figure ah, self;
-    double kelvin = 0.0, last_drawn = NAN, celsius;
+    double kelvin = 0.0, celsius;
+    enum status_code code;
 
+    code = daily_make(site, days, n, &m->daily, st);
+    if (code != STATUS_OK)
+        return code;
     m->site = site;
-    if (!look_at_voltage(m, days, n))
-        return status_fail(st, STATUS_INPUT, "no reading has a voltage");
-    for (size_t i = 0; i < n; i++)
-        if (isfinite(days[i].drawn_ah))
-            last_drawn = days[i].drawn_ah;
     if (!fade_make(site->battery.kind, &m->fade))
         return status_fail(st, STATUS_MEMORY, "no memory for the curve of the cell");
-    depart_make(site->battery.kind, m->by_load ? m->dip : 0.0, &m->depart);
-    m->charged = last_drawn > 0.0;
-    m->start_s = isfinite(site->fitted_s) ? fmax(0.0, days[0].time_s - site->fitted_s) : 0.0;
-    fill_bins(m, days, n, m->start_s);
-    if (m->n == 0)
-        return status_fail(st, STATUS_INPUT, "no day with a voltage has a count of the charge");
-    learn_duty(m, days, n, d);
-    if (m->charged && !(d->per_s > 0.0)) { /* no pulses lately: by the whole */
-        d->per_s = last_drawn / fmax(DAY, days[n - 1].time_s - days[0].time_s);
-        d->u = 0.3;
-    }
-    for (size_t i = 0; i < m->n; i++)
-        kelvin += m->bin[i].kelvin / (double)m->n;
-    out->mean_a = m->charged ? d->per_s * 3600.0 : NAN;
+    depart_make(site->battery.kind, m->daily.dip, &m->depart);
+    duty_learn(&m->daily, days, n, d);
+    for (size_t i = 0; i < m->daily.n; i++)
+        kelvin += m->daily.bin[i].kelvin / (double)m->daily.n;
+    out->mean_a = m->daily.charged ? d->per_s * 3600.0 : NAN;
     /* At the mean current, for what the pulse itself loses in the cells is followed voltage by
      * voltage and would else be counted twice; for the same reason only some of what cold costs. */
     celsius = fmin(60.0, fmax(-40.0, 20.0 + COLD * kelvin));
-    if (cell_capacity(&site->battery, m->charged ? out->mean_a : 0.0,
-                      m->charged ? out->mean_a : 0.0, celsius, &ah, st) != STATUS_OK ||
+    if (cell_capacity(&site->battery, m->daily.charged ? out->mean_a : 0.0,
+                      m->daily.charged ? out->mean_a : 0.0, celsius, &ah, st) != STATUS_OK ||
         cell_self_rate(&site->battery, fmin(60.0, fmax(-40.0, 20.0 + kelvin)), &self, st) !=
             STATUS_OK)
         return st ? st->code : STATUS_INPUT;
     m->rate = self.value / YEAR;
     m->rate_u = self.u / YEAR;
-    out->rated_ah = m->charged ? ah.value : NAN;
-    out->drawn_ah = m->charged ? last_drawn : NAN;
-    if (m->charged) {
+    out->rated_ah = m->daily.charged ? ah.value : NAN;
+    out->drawn_ah = m->daily.drawn_ah;
+    if (m->daily.charged) {
         double u_pulse = site->u_pulse > 0.0 ? site->u_pulse / site->pulse_s : 0.02;
 
         /* Charge is counted in the unit of the pulse: its doubt is the capacity's. */
         m->log_c = log(ah.value);
         m->table_u = hypot(ah.u / ah.value, RATED_U);
         m->log_c_u = hypot(m->table_u, u_pulse);
-        m->used = fmin(0.9 * ah.value, m->start_s * d->per_s);
+        m->used = fmin(0.9 * ah.value, m->daily.start_s * d->per_s);
     } else {
         m->log_c = log(LIFE_S);
         m->log_c_u = LIFE_LOGU;
         m->table_u = 0.0;
-        m->used = m->start_s;
+        m->used = m->daily.start_s;
     }
     return STATUS_OK;
 }
@@ -920,7 +721,7 @@ static double akin(const struct model *m, bool here, bool both_here)
     double u_site =
         m->site->u_pulse > 0.0 ? hypot(m->site->u_pulse / m->site->pulse_s, SITE_U) : SITE_U;
 
-    if (!m->charged)
+    if (!m->daily.charged)
         return both_here ? m->log_c_u * m->log_c_u : 0.0;
     return m->table_u * m->table_u - OWN_U * OWN_U * (m->table_u > OWN_U) +
            (here && both_here ? u_site * u_site : 0.0);
@@ -931,8 +732,8 @@ static double akin(const struct model *m, bool here, bool both_here)
 static bool expect_capacity(struct model *m, const struct forecast_earlier *const earlier[],
                             size_t n)
 {
-    double own = m->charged ? 0.0 : UNEVEN_U * UNEVEN_U, b[FORECAST_EARLIER], k[FORECAST_EARLIER],
-           a[FORECAST_EARLIER * FORECAST_EARLIER];
+    double own = m->daily.charged ? 0.0 : UNEVEN_U * UNEVEN_U, b[FORECAST_EARLIER],
+           k[FORECAST_EARLIER], a[FORECAST_EARLIER * FORECAST_EARLIER];
     gsl_matrix_view matrix = gsl_matrix_view_array(a, n, n);
     gsl_vector_view ratio = gsl_vector_view_array(b, n), toward = gsl_vector_view_array(k, n);
 
@@ -1000,8 +801,8 @@ static void compare_earlier(struct model *m, const struct forecast_earlier earli
     for (int c = 0; c < FADE_KNEES; c++)
         m->part[c] = 1.0 / FADE_KNEES;
     for (size_t i = n; i-- > 0 && k < FORECAST_EARLIER;)
-        if (isfinite(earlier[i].u) && earlier[i].charged == m->charged &&
-            (m->charged || earlier[i].here))
+        if (isfinite(earlier[i].u) && earlier[i].charged == m->daily.charged &&
+            (m->daily.charged || earlier[i].here))
             used[k++] = &earlier[i];
     if (k == 0 || !expect_capacity(m, used, k))
         return;
@@ -1036,8 +837,7 @@ enum status_code forecast_make(const struct trend_site *site, const struct trend
     if (code != STATUS_OK)
         return code;
     out->from_s = days[n - 1].time_s;
-    out->end_v = site->battery.series *
-                 (isnan(site->battery.end_v) ? kind->end_v.value : site->battery.end_v);
+    out->end_v = site->battery.series * daily_end_v(site);
     compare_earlier(&w->model, earlier, n_earlier, out);
     code = fill_grid(w, st);
     if (code != STATUS_OK) {
@@ -1094,12 +894,10 @@ static bool used_up(const struct model *m, const struct trend_day days[], size_t
                     const struct trend_joint *joint)
 {
     const struct trend_site *site = m->site;
-    double end_v =
-        site->battery.series *
-        (isnan(site->battery.end_v) ? site->battery.kind->end_v.value : site->battery.end_v);
+    double end_v = site->battery.series * daily_end_v(site);
 
     for (size_t i = n; i-- > 0 && i + 2 >= n;)
-        if (cells_loaded(site, joint, &days[i]) <= 1.01 * end_v)
+        if (daily_loaded(site, joint, &days[i]) <= 1.01 * end_v)
             return true;
     return false;
 }
@@ -1153,7 +951,7 @@ enum status_code forecast_learn(const struct trend_site *site, const struct tren
         add_likely(w, (double)(until - drawn) / LEARN_DRAWS, &sums);
         drawn = until;
     }
-    out->charged = w->model.charged;
+    out->charged = w->model.daily.charged;
     out->depth = sums.depth / sums.n;
     for (int k = 0; k < FORECAST_POINTS; k++) {
         out->volt[k] = sums.volt[k] / sums.n;
