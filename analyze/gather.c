@@ -11,6 +11,7 @@
 
 struct gathering {
     struct gathered *out;
+    const struct design *design;
     struct sha256_ctx digest;
     double room;   /* K, the last temperature noted for the room */
     double room_u; /* K */
@@ -78,15 +79,37 @@ static struct evidence_conditions to_evidence(const struct conditions *c,
     return at;
 }
 
+/* Why a coil of this design has no such figure; NULL when it has. */
+static const char *no_such(const struct design *design, const struct evidence_record *record)
+{
+    enum evidence_kind kind;
+
+    if (design_limbs(design) < 2 && strcmp(record->place, "limb-b") == 0)
+        return "the design is a bar, which has one limb, limb A";
+    if (!evidence_kind_of(record->quantity, &kind))
+        return NULL;
+    if ((kind == EVIDENCE_LIFT || kind == EVIDENCE_PULL || kind == EVIDENCE_RESIDUAL_PULL) &&
+        !amount_given(design->core.keeper.width))
+        return "the design says nothing of what is pulled; a [keeper] section does";
+    return NULL;
+}
+
 /* Adds one record; one that the inference refuses becomes a note. Stops when the set is full. */
 static int add(struct gathering *gathering, const struct evidence_record *record, int64_t id,
                bool trial, int64_t time)
 {
     struct gathered *out = gathering->out;
     struct status why;
-    enum status_code code = evidence_add(&out->evidence, record, &why);
-    bool full = out->evidence.count == EVIDENCE_MAX;
+    const char *unfit = no_such(gathering->design, record);
+    enum status_code code;
+    bool full;
 
+    if (unfit) {
+        note(out, "%s %lld is left out: %s", trial ? "trial" : "observation", (long long)id, unfit);
+        return 0;
+    }
+    code = evidence_add(&out->evidence, record, &why);
+    full = out->evidence.count == EVIDENCE_MAX;
     if (code == STATUS_FULL && !full) {
         /* More instruments than are kept apart: the error of this one counts as the reading's own.
          */
@@ -212,7 +235,7 @@ static int take_trial(const struct store_trial *row, void *user)
 enum status_code gather_evidence(struct store *store, const struct coilbook_entry *entry,
                                  int64_t run, struct gathered *out, struct status *st)
 {
-    struct gathering gathering = {.out = out, .room = NAN, .room_u = NAN};
+    struct gathering gathering = {.out = out, .design = &entry->design, .room = NAN, .room_u = NAN};
     uint8_t bytes[SHA256_DIGEST_SIZE];
     enum status_code code;
 

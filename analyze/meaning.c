@@ -148,9 +148,11 @@ static void say_other_limb(const struct design *design, const struct gathered *g
     snprintf(text + used, MEANING_SIZE - used,
              " It is %.3f of that over limb %c; by their turns it would be %.3f ± %.3f.%s", ratio,
              limb ? 'A' : 'B', turns, u,
-             fabs(ratio - turns) <= FITS * u ? " The limbs agree."
-                                             : " One limb has fewer or shorted turns, or a bad "
-                                               "joint.");
+             ratio > 5.0 * turns || ratio < turns / 5.0
+                 ? " Is the unit of both right, and does the current flow through both?"
+             : fabs(ratio - turns) <= FITS * u ? " The limbs agree."
+                                               : " One limb has fewer or shorted turns, or a bad "
+                                                 "joint.");
 }
 
 enum status_code meaning_of(const struct design *design, const struct gathered *gathered,

@@ -181,6 +181,9 @@ static enum status_code record(struct observing *o, struct store *store, const c
     snprintf(o->conditions.kind, sizeof o->conditions.kind, "%s", o->kind->word);
     code = coilbook_load(o->context->units, store, coil, entry, st);
     o->coil = entry->coil;
+    if (code == STATUS_OK && strcmp(place, "limb-b") == 0 && design_limbs(&entry->design) < 2)
+        code = status_fail(st, STATUS_INPUT, "%s is a bar with one limb, limb-a; it has no limb-b",
+                           coil);
     if (code == STATUS_OK && strcmp(o->kind->word, "diameter") == 0)
         step_caliper(&entry->design, o->caliper);
     if (code == STATUS_OK)
@@ -336,6 +339,7 @@ static int run(struct command_context *context, int argc, char **argv)
     enum status_code code;
     int64_t id = 0;
     const char *place;
+    const char *drop;
     char shown[UNITS_FORMAT_SIZE];
     char twin[TWIN_SIZE] = "";
     double u = NAN;
@@ -401,8 +405,10 @@ static int run(struct command_context *context, int argc, char **argv)
         printing_paragraph(context->out, 2, 4, twin);
     if (o.slip[0])
         printing_paragraph(context->out, 2, 4, o.slip);
-    if (o.drop[0])
-        printing_paragraph(context->out, 2, 4, o.drop);
+    /* The figure alone stands in the line above. */
+    drop = strstr(o.drop, ": as designed") ? o.drop : strstr(o.drop, ". It is ");
+    if (drop)
+        printing_paragraph(context->out, 2, 4, drop == o.drop ? drop : drop + 2);
     if (o.caliper[0])
         printing_paragraph(context->out, 2, 4, o.caliper);
     if (isfinite(u) && !isfinite(o.u) && !isfinite(o.conditions.accuracy_rel) &&

@@ -247,6 +247,24 @@ expect 0 'limbs agree' observe drops limb-b volt-drop '1.500 V' --voltage '2.99 
 expect 0 'less than 1 mV' observe drops limb-b volt-drop '< 1 mV' --voltage '2.99 V'
 expect 0 'polarity of limb A, none' observe drops limb-a polarity none
 expect 0 'polarity of limb A, none' coil show drops
+# A bar has one limb, and what is said of no keeper cannot be lifted: neither stops a verdict.
+sed -e 's/arm-1/bar-1/' -e 's/^form = .*/form = bar/' -e '/^\[keeper\]/,/^gap/d' -e '/^spacing/d' \
+    -e '/^yoke/d' -e '/^\[work\]/,$d' "$root/fixtures/arm.ini" >bar.ini
+expect 0 'recorded' coil add bar.ini
+expect 2 'one limb, limb-a; it has no limb-b' observe bar-1 limb-b resistance '42 ohm'
+expect 0 'noted' observe bar-1 pair lift '100 g' --current '35 mA' --outcome held
+expect 3 'is left out: the design says nothing of what is pulled' verify bar-1
+# Still needles: the current is asked for, and nothing is said to be likely by an open limb.
+sed 's/arm-1/still/' "$root/fixtures/arm.ini" >still.ini
+expect 0 'recorded' coil add still.ini
+expect 0 'none' observe still limb-a polarity none
+expect 0 'none' observe still limb-b polarity none
+expect 3 'was the current on' verify still
+expect 0 'noted' observe still limb-b resistance open
+expect 0 'noted' observe still pair resistance open
+# A volt drop in another unit is asked about before a limb is blamed.
+expect 0 'noted' observe still limb-a volt-drop '1.5 mV'
+expect 0 'Is the unit of both right' observe still limb-b volt-drop '1.5 V'
 # The wire of one limb by the reel is a figure of its own, and both make their sum needless.
 expect 0 'wire-mass of limb A, 103.0' observe drops limb-a wire-mass '103 g +- 0.1 g'
 expect 0 'wire-mass of limb B' observe drops limb-b wire-mass '103.2 g +- 0.1 g'
