@@ -211,6 +211,8 @@ static void value_text(const struct evidence_item *e, char out[48])
         unit = "mm", scale = 1e-3;
     if (e->kind == EVIDENCE_POLARITY)
         snprintf(out, 48, "%s", evidence_pole(e->value));
+    else if (e->kind == EVIDENCE_DRIFT)
+        snprintf(out, 48, "%.3g %%", 100 * e->value);
     else
         snprintf(out, 48, "%.4g%s%s", e->value / scale, *unit ? " " : "", unit);
 }
@@ -366,6 +368,41 @@ static void write_reversed(const struct suppose *s, const struct evidence_set *e
                     "itself; where the pole matters, swap the two ends of the coil.");
 }
 
+/* What is left when nothing measured tells aiding limbs from cancelling ones. */
+static void write_open_direction(const struct evidence_set *evidence, struct verdict *v)
+{
+    char text[VERDICT_LINE_SIZE], p[16];
+    size_t still = 0, stirred = 0;
+
+    for (size_t i = 0; i < evidence->count; i++)
+        if (evidence->item[i].kind == EVIDENCE_POLARITY) {
+            still += evidence->item[i].value == 0;
+            stirred += evidence->item[i].value != 0;
+        }
+    if (still > 0 && stirred == 0)
+        add_line(v, "The needle stirred at no pole: was the current on, switch and clips closed? "
+                    "See it flow, then read both poles again.");
+    else if (still > 0)
+        add_line(v,
+                 "The needle stirred at one pole and not at the other: bring it to the middle of "
+                 "each face, current on, and read both again.");
+    /* Another fault that is all but sure says nothing of the direction, whatever share it leaves.
+     */
+    if (v->cancel_probability < 0.02)
+        wording_say(text, "Nothing measured so far tells aiding limbs from cancelling ones "
+                          "(resistance is the same either way): that stays open until polarity, "
+                          "pull or inductance is seen.");
+    else
+        wording_say(text,
+                    "%s aiding limbs from cancelling ones (resistance is the same either way); "
+                    "cancelling is %s likely until %spolarity, pull or inductance is seen.",
+                    still + stirred > 0 ? "What was read does not surely tell"
+                                        : "Nothing measured so far tells",
+                    wording_percent(v->cancel_probability, p),
+                    still + stirred > 0 ? "a clear " : "");
+    add_line(v, text);
+}
+
 void reasons_write(const struct suppose *s, const struct evidence_set *evidence,
                    const struct limits_untried *untried, struct verdict *v)
 {
@@ -377,10 +414,13 @@ void reasons_write(const struct suppose *s, const struct evidence_set *evidence,
         return;
     }
     if (v->unexplained) {
+        /* A p that is not small is not what speaks against the findings then. */
+        if (v->fit_p < 0.05)
+            snprintf(p, sizeof p, " (p = %.2g)", v->fit_p);
         wording_say(text,
-                    "None of the findings explains the measurements together (p = %.2g): check the "
-                    "readings and the design before acting on this.",
-                    v->fit_p);
+                    "None of the findings explains the measurements together%s: check the readings "
+                    "and the design before acting on this.",
+                    v->fit_p < 0.05 ? p : "");
         add_line(v, text);
     }
     write_misfits(evidence, v);
@@ -405,14 +445,8 @@ void reasons_write(const struct suppose *s, const struct evidence_set *evidence,
         write_hidden(s, v);
     }
     write_reversed(s, evidence, v);
-    if (v->direction_open && design_limbs(suppose_design(s)) > 1) {
-        wording_say(
-            text,
-            "Nothing measured so far tells aiding limbs from cancelling ones (resistance is the "
-            "same either way); cancelling is %s likely until polarity, pull or inductance is seen.",
-            wording_percent(v->cancel_probability, p));
-        add_line(v, text);
-    }
+    if (v->direction_open && design_limbs(suppose_design(s)) > 1)
+        write_open_direction(evidence, v);
     write_untried(s, untried, v);
     if (v->limits.turns_default || v->limits.resistance_default) {
         wording_say(text, "Limits used: turns +-%.0f %%%s, resistance at 20 °C +-%.0f %%%s.",
