@@ -507,9 +507,15 @@ static void judge(const struct problem *p, const struct trial *t, struct plan_op
                  o->hot_c.value, o->hot_c.low, o->hot_c.high, o->turns, p->limit_c);
     } else if (!isnan(asked) && !(o->days >= asked)) {
         o->why = PLAN_SHORT_LIFE;
-        snprintf(o->reason, sizeof o->reason,
-                 "The battery lasts %.0f days (%.0f to %.0f) at %.4g mC a pulse; %.0f are wanted.",
-                 o->days, o->low_days, o->high_days, 1e3 * o->charge_c, asked);
+        if (o->days < LEAST_DAYS)
+            snprintf(o->reason, sizeof o->reason,
+                     "The battery lasts less than a day at %.4g mC a pulse; %.0f are wanted.",
+                     1e3 * o->charge_c, asked);
+        else
+            snprintf(
+                o->reason, sizeof o->reason,
+                "The battery lasts %.0f days (%.0f to %.0f) at %.4g mC a pulse; %.0f are wanted.",
+                o->days, o->low_days, o->high_days, 1e3 * o->charge_c, asked);
     } else if (o->days < LEAST_DAYS) {
         o->why = PLAN_SHORT_LIFE;
         snprintf(o->reason, sizeof o->reason,
