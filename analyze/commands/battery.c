@@ -577,8 +577,9 @@ static int show(const struct asking *a, const struct batterybook *book)
     t = batteryshow_table(book);
     if (!t)
         return command_wrong(a->context, NAME, "no memory");
-    if (a->context->form == COMMAND_TEXT && table_rows(t) == 0) { /* all is said already */
+    if (a->context->form == COMMAND_TEXT && table_rows(t) == 0) { /* a head over nothing */
         table_free(t);
+        fprintf(a->context->out, "%s: %s\n", book->name, book->word);
         return COMMAND_DONE;
     }
     return printing_table(a->context, NAME, t);
