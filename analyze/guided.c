@@ -384,6 +384,7 @@ static enum guided_end note(struct guided *g, struct guide_figure *figure, const
         return end;
     find_leads(g, figure, leads);
     snprintf(c.kind, sizeof c.kind, "%s", figure->kind->word);
+    c.resolution = typed.step;
     c.bound = typed.bound == TYPED_ABOVE   ? CONDITIONS_ABOVE
               : typed.bound == TYPED_BELOW ? CONDITIONS_BELOW
                                            : CONDITIONS_EQUAL;

@@ -145,14 +145,16 @@ static void say_other_limb(const struct design *design, const struct gathered *g
     turns = design->winding.turns[limb].value / design->winding.turns[1 - limb].value;
     u = turns * sqrt(LIMBS_ALIKE * LIMBS_ALIKE + pow(item->u / item->value, 2) +
                      pow(other->u / other->value, 2));
-    snprintf(text + used, MEANING_SIZE - used,
-             " It is %.3f of that over limb %c; by their turns it would be %.3f ± %.3f.%s", ratio,
-             limb ? 'A' : 'B', turns, u,
-             ratio > 5.0 * turns || ratio < turns / 5.0
-                 ? " Is the unit of both right, and does the current flow through both?"
-             : fabs(ratio - turns) <= FITS * u ? " The limbs agree."
-                                               : " One limb has fewer or shorted turns, or a bad "
-                                                 "joint.");
+    snprintf(
+        text + used, MEANING_SIZE - used,
+        " It is %.3f of that over limb %c; by their turns it would be %.3f ± %.3f.%s", ratio,
+        limb ? 'A' : 'B', turns, u,
+        ratio > 5.0 * turns || ratio < turns / 5.0
+            ? " Is the unit of both right, and does the current flow through both?"
+        : fabs(ratio - turns) <= FITS * u ? " The limbs agree."
+        : fabs(ratio - turns) <= DOES_NOT * u
+            ? " That is at the edge of what both can be off: take them again, with more digits."
+            : " One limb has fewer or shorted turns, or a bad joint.");
 }
 
 enum status_code meaning_of(const struct design *design, const struct gathered *gathered,

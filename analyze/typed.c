@@ -1,10 +1,12 @@
 #include "analyze/typed.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 /* A resistance typed as 'open' was beyond what a hand meter shows. */
-#define OPEN_OHM 1e6
+#define OPEN_OHM  1e6
+#define HALF_GRAM 0.5e-3
 
 static enum status_code read_polarity(const char *text, struct typed *out, struct status *st)
 {
@@ -20,13 +22,33 @@ static enum status_code read_polarity(const char *text, struct typed *out, struc
     return STATUS_OK;
 }
 
+/* One of the last digit of a single decimal number: 0.1 V of "1.4 V". A figure read no finer must
+ * not count for more. NaN of "3/8 in" and "2 lb 4 oz", and where the digits say nothing: a load is
+ * what hangs, not what a display shows, and a weight is taken as good to half a gram unless it was
+ * read coarser. */
+static double step_of(const struct kind *kind, const char *text, double value)
+{
+    size_t digits = strspn(text, "0123456789.");
+    const char *point = memchr(text, '.', digits);
+    const char *rest = text + digits;
+    double number = strtod(text, NULL), step;
+
+    if (strcmp(kind->word, "lift") == 0 || strcmp(kind->dimension, "K") == 0 || digits == 0 ||
+        strpbrk(rest, "0123456789/") || !(number > 0.0))
+        return NAN;
+    step = value / number * pow(10.0, point ? -(double)(rest - point - 1) : 0.0);
+    if (strcmp(kind->word, "wire-mass") == 0 && step <= HALF_GRAM)
+        return NAN;
+    return step;
+}
+
 enum status_code typed_read(struct units *units, const struct kind *kind, const char *text,
                             struct typed *out, struct status *st)
 {
     struct units_value value;
     enum status_code code;
 
-    *out = (struct typed){.value = NAN, .u = NAN};
+    *out = (struct typed){.value = NAN, .u = NAN, .step = NAN};
     if (strcmp(kind->quantity, "polarity") == 0)
         return read_polarity(text, out, st);
     if (strcmp(text, "open") == 0 && strcmp(kind->quantity, "resistance") == 0) {
@@ -56,5 +78,7 @@ enum status_code typed_read(struct units *units, const struct kind *kind, const 
     out->value = value.value;
     if (value.has_uncertainty)
         out->u = value.half_width / sqrt(3.0);
+    else if (out->bound == TYPED_EQUAL)
+        out->step = step_of(kind, text, value.value);
     return STATUS_OK;
 }

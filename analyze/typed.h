@@ -12,6 +12,7 @@ enum typed_bound { TYPED_EQUAL, TYPED_ABOVE, TYPED_BELOW };
 struct typed {
     double value; /* SI; +1 north, -1 south */
     double u;     /* standard uncertainty from limits written with it; NaN none */
+    double step;  /* SI, one of the last digit written, where that is worth knowing; else NaN */
     enum typed_bound bound;
 };
 

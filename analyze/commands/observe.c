@@ -89,6 +89,7 @@ static enum status_code read_value(struct observing *o, const char *text, struct
         return st->code;
     o->value = typed.value;
     o->u = typed.u;
+    o->conditions.resolution = typed.step;
     o->conditions.bound = typed.bound == TYPED_ABOVE   ? CONDITIONS_ABOVE
                           : typed.bound == TYPED_BELOW ? CONDITIONS_BELOW
                                                        : CONDITIONS_EQUAL;

@@ -265,6 +265,14 @@ expect 0 'noted' observe still pair resistance open
 # A volt drop in another unit is asked about before a limb is blamed.
 expect 0 'noted' observe still limb-a volt-drop '1.5 mV'
 expect 0 'Is the unit of both right' observe still limb-b volt-drop '1.5 V'
+# A figure counts for no more than the digits it was read with: one step of a display has a standard
+# uncertainty of 0.29 of it (JCGM 100:2008, F.2.2.1, from memory). 1.4 V and 1.3 V condemn no limb.
+sed 's/arm-1/coarse/' "$root/fixtures/arm.ini" >coarse.ini
+expect 0 'recorded' coil add coarse.ini
+expect 0 '1.400 ± 0.029 V' observe coarse limb-a volt-drop '1.4 V'
+expect 0 'at the edge of what both can be off' observe coarse limb-b volt-drop '1.3 V'
+expect 0 '207.00 ± 0.75 g' observe coarse pair wire-mass '207 g'
+expect 0 '20.60 ± 0.50 g' observe coarse limb-a wire-mass '20.6 g'
 # The wire of one limb by the reel is a figure of its own, and both make their sum needless.
 expect 0 'wire-mass of limb A, 103.0' observe drops limb-a wire-mass '103 g +- 0.1 g'
 expect 0 'wire-mass of limb B' observe drops limb-b wire-mass '103.2 g +- 0.1 g'
