@@ -645,15 +645,15 @@ bool sheet_html(const struct sheet *s, char **out, size_t *size, struct report_e
 
 static const char winding_css[] =
     ".tally{white-space:nowrap}"
-    ".tally i{display:inline-block;width:3.6mm;height:3.6mm;border:1px solid var(--soft);"
-    "margin-right:.7mm;vertical-align:middle}"
+    ".tally i{display:inline-block;width:3.1mm;height:3.1mm;border:1px solid var(--soft);"
+    "margin-right:.5mm;vertical-align:middle}"
     ".weigh{margin:.7em 0 .5em}.weigh span{display:inline-block;white-space:nowrap;"
     "margin-left:4mm}"
     ".weigh i{display:inline-block;width:21mm;margin-left:1mm;border-bottom:1px solid var(--soft)}"
     ".write{border-bottom:1px solid var(--soft);min-width:12mm}"
     ".layers thead th{white-space:nowrap}"
     ".layers td,.layers th{padding-top:0;padding-bottom:0;height:var(--row);vertical-align:middle;"
-    "padding-right:.5em}";
+    "padding-right:.35em}";
 
 /* Turns that one box stands for: 1, 2 or 5 times a power of ten, so that ten boxes do. */
 static double box_of(double most)
