@@ -259,7 +259,8 @@ bool page_lists_put_coils(const struct page_view *view, xmlNode *parent)
     for (size_t i = 0; good && i < lists->coils && i < SHOWN_MAX; ++i)
         good = put_coil(view, body, &lists->coil[i]);
     if (good && lists->coils > SHOWN_MAX) {
-        snprintf(more, sizeof more, "and %zu more, measured longer ago: 'truewound coil' lists all",
+        snprintf(more, sizeof more,
+                 "and %zu more, measured longer ago: 'truewound coil list' lists all",
                  lists->coils - SHOWN_MAX);
         good = style_element(parent, "p", "soft", more) != NULL;
     }

@@ -51,6 +51,7 @@ const char *page_script_css(void)
            ".findings .figure{width:5.6rem;text-align:left}"
            "details{margin-top:.5rem}details p{margin-top:.3rem;max-width:75ch}"
            "summary{cursor:pointer;padding:.5rem 0}"
+           "td b{overflow-wrap:normal;white-space:nowrap}"
            "a{color:var(--s0);display:inline-block;padding:.35rem 0;overflow-wrap:anywhere}"
            "a[aria-current]{color:var(--ink);font-weight:bold;text-decoration:none;"
            "border-left:.45rem solid var(--s1);padding-left:.5rem}"

@@ -72,8 +72,9 @@ static enum status_code supersede(struct store *store, const char *table, int64_
         return status_fail(st, STATUS_EXISTS, "%s %lld was superseded by %lld already", table,
                            (long long)old_id, (long long)there);
     if (code == STATUS_OK || code == STATUS_NOT_FOUND)
-        return status_fail(st, STATUS_NOT_FOUND, "there are no %s %lld and %lld of one coil", table,
-                           (long long)old_id, (long long)new_id);
+        return status_fail(st, STATUS_NOT_FOUND,
+                           "this coil has no %s %lld; 'truewound coil show NAME' has the numbers",
+                           table, (long long)old_id);
     return code;
 }
 
