@@ -299,6 +299,11 @@ static void judge(const struct truth *shop, double odd, struct verdict v[3])
     gsl_rng_set(rng, 77);
     t.odd = odd;
     measure(&d, &t, rng, false, false, set);
+    /* What is to pass is looked at a second time: the poles, and the joint between the limbs. */
+    for (int limb = 0; limb < 2 && odd == 0; limb++)
+        add(set, "polarity", limb ? "b" : "a", "", limb ? -1 : 1, NAN);
+    if (odd == 0)
+        add(set, "resistance", "pair", "hand meter", set->item[0].value + set->item[2].value, 0.01);
     count = learn(&d, shop, 8, 6, false, false, figure);
     lot = find(figure, count, LOT);
     turn = find(figure, count, TURN);
