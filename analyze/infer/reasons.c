@@ -8,6 +8,7 @@
 #include "analyze/infer/wording.h"
 
 #define SAY_FINDING 0.02 /* findings below this are not worth a line */
+#define WEAK_PULL   0.5  /* of the design's: less is more than any doubt about either */
 #define UNTESTED    0.3  /* logarithm of the evidence for a finding over that for none */
 #define ALIKE       0.33 /* as likely with a fault as without, or nearly */
 #define HIDDEN_MOST 0.3  /* share of shorted turns beyond which they are said to be untried */
@@ -403,6 +404,45 @@ static void write_open_direction(const struct evidence_set *evidence, struct ver
     add_line(v, text);
 }
 
+/* A pull that is far below the design's can be no fault of the winding, and then weighs little in
+ * the findings; the person must hear of it all the same. Once may be a keeper that rocked. */
+static void write_weak_pull(const struct suppose *s, const struct evidence_set *evidence,
+                            const struct verdict_finding *lead, struct verdict *v)
+{
+    double z[WEIGH_UNKNOWNS_MAX] = {0}, least = INFINITY, designed = NAN;
+    struct reading_state state;
+    char text[VERDICT_LINE_SIZE];
+    size_t weak = 0;
+
+    if (lead->finding->class != FINDING_GOOD && lead->finding->class != FINDING_BENCH)
+        return;
+    suppose_state(s, NULL, z, 0, &state);
+    for (size_t i = 0; i < evidence->count; i++) {
+        const struct evidence_item *e = &evidence->item[i];
+        bool let_go = e->kind == EVIDENCE_LIFT && e->outcome != EVIDENCE_HELD;
+        double reading, noise, newton;
+
+        if ((e->kind != EVIDENCE_PULL && !let_go) || e->bound != EVIDENCE_EQUAL ||
+            !suppose_read(s, &state, e, &reading, &noise))
+            continue;
+        newton = reading_unscale(e->kind, reading);
+        if (!(e->value < WEAK_PULL * newton))
+            continue;
+        weak++;
+        if (e->value < least) {
+            least = e->value;
+            designed = newton;
+        }
+    }
+    if (weak < 2)
+        return;
+    wording_say(text,
+                "It let go at %.3g N, where as designed it would hold about %.3g N: look for dirt, "
+                "paint or a keeper that rocks; 'truewound lift NAME --report' says more.",
+                least, designed);
+    add_line(v, text);
+}
+
 void reasons_write(const struct suppose *s, const struct evidence_set *evidence,
                    const struct limits_untried *untried, struct verdict *v)
 {
@@ -430,6 +470,8 @@ void reasons_write(const struct suppose *s, const struct evidence_set *evidence,
         write_failed(lead, v);
     else if (lead)
         write_undecided(s, evidence, lead, v);
+    if (lead)
+        write_weak_pull(s, evidence, lead, v);
     for (size_t i = 1; i < v->findings && v->lines < VERDICT_LINES_MAX - 3 && i < 4; i++) {
         if (v->finding[i].probability < SAY_FINDING)
             break;
