@@ -4,9 +4,12 @@
 #include <stdio.h>
 #include <stdlib.h>
 
+#include "db/store_result.h"
 #include "db/store_series.h"
 
-#define POINTS 1500
+#define POINTS    1500
+#define BATTERIES 16
+#define YEAR      (366 * INT64_C(86400) * 1000000)
 
 struct curve {
     size_t n;
@@ -27,21 +30,39 @@ static int keep_point(const struct store_point *p, void *user)
 }
 
 static enum status_code add_channel(struct store *store, const struct batterybook *book,
-                                    int64_t channel, const char *label, struct curve *c,
-                                    struct plot *plot, struct status *st)
+                                    int64_t channel, int64_t from, const char *label,
+                                    struct curve *c, struct plot *plot, struct status *st)
 {
     enum status_code code;
 
     if (!channel)
         return status_ok(st);
     c->n = 0;
-    code =
-        store_series(store, channel, book->battery.fitted, book->at + 1, POINTS, keep_point, c, st);
+    code = store_series(store, channel, from, book->at + 1, POINTS, keep_point, c, st);
     if (code != STATUS_OK || c->n == 0)
         return code;
     plot_envelope(plot, NULL, c->n, c->time, c->low, c->high);
     plot_line(plot, label, c->n, c->time, c->mean);
     return code;
+}
+
+/* Batteries that were in during the year before, and when each was put in. */
+struct before {
+    int64_t at, from;
+    size_t n;
+    int64_t fitted[BATTERIES];
+};
+
+static int keep_battery(const struct store_battery *row, void *user)
+{
+    struct before *b = user;
+
+    if (row->fitted > b->at || (row->changed && row->changed < b->at - YEAR) || b->n == BATTERIES)
+        return 0;
+    b->fitted[b->n++] = row->fitted;
+    if (row->fitted < b->from)
+        b->from = row->fitted;
+    return 0;
 }
 
 static void add_forecast(const struct batterybook *book, struct plot *plot)
@@ -60,6 +81,7 @@ struct plot *batterydraw(struct store *store, const struct batterybook *book, st
 {
     struct curve *c = malloc(sizeof *c);
     struct plot *plot;
+    struct before before = {.at = book->at, .from = book->battery.fitted};
     char text[STORE_NAME_MAX + 300];
     enum status_code code;
 
@@ -78,9 +100,14 @@ struct plot *batterydraw(struct store *store, const struct batterybook *book, st
     plot_axis(plot, PLOT_Y, "battery voltage", "V", PLOT_LINEAR);
     if (book->has_forecast)
         add_forecast(book, plot);
-    code = add_channel(store, book, book->site.unloaded, "unloaded", c, plot, st);
+    code = store_result_batteries(store, book->name, keep_battery, &before, st);
+    if (code == STATUS_OK)
+        code = add_channel(store, book, book->site.unloaded, before.from, "unloaded", c, plot, st);
     if (code == STATUS_OK && book->site.loaded != book->site.unloaded)
-        code = add_channel(store, book, book->site.loaded, "in a pulse", c, plot, st);
+        code = add_channel(store, book, book->site.loaded, before.from, "in a pulse", c, plot, st);
+    for (size_t i = 0; i < before.n; i++)
+        if (before.fitted[i] > before.from)
+            plot_mark(plot, PLOT_X, (double)before.fitted[i] / 1e6, "new cells");
     for (size_t i = 0; i < book->n_change; i++)
         plot_mark(plot, PLOT_X, book->change[i].after_s, "change");
     if (book->joint.cause == TREND_JOINT)
