@@ -156,6 +156,43 @@ static enum status_code store_trial_row(struct store *store, const struct observ
     return code;
 }
 
+/* The entry that is to be replaced. */
+struct wrong_entry {
+    int64_t id;
+    bool found;
+    char place[32], quantity[32];
+};
+
+static int find_wrong(const struct store_observation *row, void *user)
+{
+    struct wrong_entry *w = user;
+
+    if (row->id != w->id)
+        return 0;
+    w->found = true;
+    snprintf(w->place, sizeof w->place, "%s", row->place);
+    snprintf(w->quantity, sizeof w->quantity, "%s", row->quantity);
+    return 1;
+}
+
+/* A slip in the number would take another figure out of the record without a word. The place may
+ * change: it may be what was wrong. */
+static enum status_code check_replaced(struct store *store, const struct observing *o,
+                                       const struct store_observation *by, struct status *st)
+{
+    struct wrong_entry w = {.id = o->supersedes};
+    enum status_code code =
+        store_evidence_observations(store, o->coil, 0, true, find_wrong, &w, st);
+
+    if (code != STATUS_OK || !w.found || strcmp(w.quantity, by->quantity) == 0)
+        return code;
+    return status_fail(st, STATUS_INPUT,
+                       "--supersedes %lld: that entry is the %s of %s, and would be replaced by a "
+                       "%s of %s; 'truewound coil show NAME' tells the numbers",
+                       (long long)o->supersedes, w.quantity, kinds_place_words(w.place),
+                       by->quantity, kinds_place_words(by->place));
+}
+
 static enum status_code store_observation_row(struct store *store, const struct observing *o,
                                               const char *place, int64_t *id, struct status *st)
 {
@@ -168,6 +205,8 @@ static enum status_code store_observation_row(struct store *store, const struct 
                                             .typed = true,
                                             .remark = o->remark};
 
+    if (o->supersedes && check_replaced(store, o, &observation, st) != STATUS_OK)
+        return st->code;
     return recording_add(store, &observation, &o->conditions, o->supersedes, id, st);
 }
 

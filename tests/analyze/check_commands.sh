@@ -98,6 +98,7 @@ expect 3 'aiding limbs from cancelling' verify arm-1
 expect 0 'noted as entry 4' observe arm-1 limb-b polarity south
 expect 0 'noted as entry 5: resistance of limb B, 38.9' observe arm-1 limb-b resistance '38.9 ohm' --supersedes 2
 expect 2 'supersed' observe arm-1 limb-b resistance '38.8 ohm' --supersedes 2
+expect 2 'would be replaced by a polarity of limb B' observe arm-1 limb-b polarity south --supersedes 1
 expect 0 'resistance of limb B, 39 Ω (replaced by entry 5)' coil show arm-1
 tw coil show arm-1 >shown.ini && expect 0 'pull' predict shown.ini
 tw coil show arm-1 --json | python3 -c '
