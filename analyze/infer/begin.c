@@ -11,7 +11,7 @@
 #define SWEEPS      2 /* over the unknowns of a fault of several */
 /* Log: an item is a mistake less often than not, and a mistake may be anything. */
 #define MISTAKE_COSTS 8.0
-#define MISTAKES_MAX  3
+#define MISTAKES_MAX  4
 
 struct walk {
     const struct weigh_model *model;
@@ -20,10 +20,11 @@ struct walk {
     size_t items;
     size_t other[WEIGH_ITEMS_MAX]; /* cheap, but not normal: bounds, poles */
     size_t others;
-    gsl_matrix *spread; /* Cholesky factor of the items' covariance under the other unknowns */
-    gsl_vector *miss, *weight, *inverse; /* inverse: diagonal of that of the covariance */
-    double height;                       /* the highest so far */
-    double without[WEIGH_ITEMS_MAX];     /* the same when item k is left out */
+    gsl_matrix *spread;  /* Cholesky factor of the items' covariance under the other unknowns */
+    gsl_matrix *inverse; /* of the same covariance */
+    gsl_vector *miss, *weight;       /* weight: inverse times miss */
+    double height;                   /* the highest so far */
+    double without[WEIGH_ITEMS_MAX]; /* the same when item k is left out */
 };
 
 static bool scalars_at(const struct weigh_model *m, const double *z, double *scalar)
@@ -63,7 +64,7 @@ static double height_at(struct walk *w, const double *z)
         double own = gsl_vector_get(w->weight, k);
 
         w->without[k] =
-            fmax(w->without[k], height + 0.5 * own * own / gsl_vector_get(w->inverse, k));
+            fmax(w->without[k], height + 0.5 * own * own / gsl_matrix_get(w->inverse, k, k));
     }
     return height;
 }
@@ -116,18 +117,16 @@ static void list_items(struct walk *w)
 static bool prepare(struct walk *w)
 {
     const struct weigh_model *m = w->model;
-    gsl_matrix *whole;
     bool ok;
 
     list_items(w);
     if (w->items == 0)
         return false;
-    whole = gsl_matrix_alloc(w->items, w->items);
+    w->inverse = gsl_matrix_alloc(w->items, w->items);
     w->spread = gsl_matrix_alloc(w->items, w->items);
     w->miss = gsl_vector_alloc(w->items);
     w->weight = gsl_vector_calloc(w->items);
-    w->inverse = gsl_vector_alloc(w->items);
-    ok = whole && w->spread && w->miss && w->weight && w->inverse;
+    ok = w->inverse && w->spread && w->miss && w->weight;
     for (size_t a = 0; ok && a < w->items; a++) {
         for (size_t b = 0; b < w->items; b++) {
             const double *x = m->slope + w->item[a] * m->slopes;
@@ -140,23 +139,63 @@ static bool prepare(struct walk *w)
         }
         w->without[a] = -INFINITY;
     }
-    ok = ok && gsl_linalg_cholesky_decomp1(w->spread) == 0 &&
-         gsl_matrix_memcpy(whole, w->spread) == 0 && gsl_linalg_cholesky_invert(whole) == 0;
-    for (size_t a = 0; ok && a < w->items; a++)
-        gsl_vector_set(w->inverse, a, gsl_matrix_get(whole, a, a));
-    gsl_matrix_free(whole);
-    return ok;
+    return ok && gsl_linalg_cholesky_decomp1(w->spread) == 0 &&
+           gsl_matrix_memcpy(w->inverse, w->spread) == 0 &&
+           gsl_linalg_cholesky_invert(w->inverse) == 0;
 }
 
-/* Walks with the items that are not out; fills z. *suspect: the item that, left out, would let the
- * rest fit better by more than a mistake costs; items: none. False when there is nothing to go by.
- */
-static bool walk(const struct weigh_model *m, const bool *out, double *z, size_t *suspect)
+static bool can_be_mistaken(const struct walk *w, size_t k)
+{
+    const struct weigh_model *m = w->model;
+
+    return m->mistake && m->mistake(m->context, w->item[k]) > 0;
+}
+
+/* The item, or the two, that left out would let the rest fit better by most, and by more than
+ * mistakes cost. Two that slipped alike and share an unknown hide each other: leaving out either
+ * alone promises little. Returns how many, 0 to 2. */
+static size_t find_suspects(const struct walk *w, size_t suspect[2])
+{
+    double most = 0;
+    size_t count = 0;
+
+    for (size_t a = 0; a < w->items; a++) {
+        double x = gsl_vector_get(w->weight, a), p = gsl_matrix_get(w->inverse, a, a), gain;
+
+        if (!can_be_mistaken(w, a))
+            continue;
+        gain = w->without[a] - w->height - MISTAKE_COSTS;
+        if (gain > most) {
+            most = gain;
+            count = 1;
+            suspect[0] = w->item[a];
+        }
+        for (size_t b = 0; b < a; b++) {
+            double y = gsl_vector_get(w->weight, b), q = gsl_matrix_get(w->inverse, b, b);
+            double r = gsl_matrix_get(w->inverse, a, b), det = p * q - r * r;
+
+            if (!(det > 1e-12 * p * q) || !can_be_mistaken(w, b))
+                continue;
+            gain = 0.5 * (q * x * x - 2 * r * x * y + p * y * y) / det - 2 * MISTAKE_COSTS;
+            if (gain > most) {
+                most = gain;
+                count = 2;
+                suspect[0] = w->item[a];
+                suspect[1] = w->item[b];
+            }
+        }
+    }
+    return count;
+}
+
+/* Walks with the items that are not out; fills z, and *suspects of suspect[]: find_suspects().
+ * False when there is nothing to go by. */
+static bool walk(const struct weigh_model *m, const bool *out, double *z, size_t suspect[2],
+                 size_t *suspects)
 {
     struct walk w = {.model = m, .out = out, .height = -INFINITY};
-    double least = MISTAKE_COSTS;
 
-    *suspect = m->items;
+    *suspects = 0;
     memset(z, 0, m->unknowns * sizeof *z);
     if (prepare(&w)) {
         w.height = height_at(&w, z);
@@ -170,37 +209,33 @@ static bool walk(const struct weigh_model *m, const bool *out, double *z, size_t
                 z[j] -= m->slope[w.item[k] * m->slopes + j] * gsl_vector_get(w.weight, k);
         for (size_t j = 0; j < m->unknowns; j++)
             z[j] = fmax(-4, fmin(4, z[j]));
-        for (size_t k = 0; isfinite(w.height) && k < w.items; k++) {
-            if (!m->mistake || !(m->mistake(m->context, w.item[k]) > 0) ||
-                !(w.without[k] - w.height > least))
-                continue;
-            least = w.without[k] - w.height;
-            *suspect = w.item[k];
-        }
+        *suspects = isfinite(w.height) ? find_suspects(&w, suspect) : 0;
     }
     gsl_matrix_free(w.spread);
     gsl_vector_free(w.miss);
     gsl_vector_free(w.weight);
-    gsl_vector_free(w.inverse);
+    gsl_matrix_free(w.inverse);
     return isfinite(w.height);
 }
 
 size_t begin_search(const struct weigh_model *model, double *z, bool *mistaken)
 {
     const struct weigh_model *m = model;
-    size_t suspect, out = 0;
+    bool none[WEIGH_ITEMS_MAX] = {false}, *out = mistaken ? mistaken : none;
+    size_t suspect[2], suspects, count = 0;
 
     memset(z, 0, m->unknowns * sizeof *z);
-    memset(mistaken, 0, m->items * sizeof *mistaken);
+    memset(out, 0, m->items * sizeof *out);
     if (m->bends > m->unknowns || !m->slope || m->slopes > m->unknowns)
         return 0;
-    while (walk(m, mistaken, z, &suspect)) {
-        if (suspect == m->items || out == MISTAKES_MAX)
-            return 1 + out;
-        mistaken[suspect] = true;
-        out++;
+    while (walk(m, out, z, suspect, &suspects)) {
+        if (!mistaken || suspects == 0 || count + suspects > MISTAKES_MAX)
+            return 1 + count;
+        for (size_t k = 0; k < suspects; k++)
+            out[suspect[k]] = true;
+        count += suspects;
     }
     memset(z, 0, m->unknowns * sizeof *z);
-    memset(mistaken, 0, m->items * sizeof *mistaken);
+    memset(out, 0, m->items * sizeof *out);
     return 0;
 }

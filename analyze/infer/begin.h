@@ -12,9 +12,9 @@
 #include "analyze/infer/weigh.h"
 
 /* Fills z[model->unknowns], and mistaken[model->items]: items without which the rest fits so much
- * better that they are likely mistakes, and which z therefore does not follow. Returns 1 and how
- * many those are; 0, with z and mistaken all 0, when the model gives nothing to go by: no slopes,
- * no cheap items, or physics without an answer. */
+ * better that they are likely mistakes, and which z therefore does not follow (NULL: none is left
+ * out). Returns 1 and how many those are; 0, with z and mistaken all 0, when the model gives
+ * nothing to go by: no slopes, no cheap items, or physics without an answer. */
 size_t begin_search(const struct weigh_model *model, double *z, bool *mistaken);
 
 #endif

@@ -23,27 +23,30 @@ size_t cases_first(struct integrand *f, const double *start, bool exact,
 {
     const struct weigh_model *m = f->model;
     struct mode *c = &list[0];
-    size_t count = 0, walked = 0;
+    bool walked = false;
+    size_t count = 0;
 
     memset(c, 0, sizeof *c);
     if (start)
         memcpy(c->at, start, m->unknowns * sizeof(double));
     else
-        walked = begin_search(m, c->at, c->mistaken);
+        walked = begin_search(m, c->at, NULL) > 0;
     if (mode_search(f, c, exact, false))
         count = 1;
-    /* With mistakes left out, the case in which there are none is one of its own. */
-    if (!walked || (count && walked == 1 && !misfits(m, c)))
+    if (!walked || (count && !misfits(m, c)))
         return count;
     c = &list[count];
     memset(c, 0, sizeof *c);
-    if (!mode_search(f, c, exact, false))
-        return count;
-    if (walked > 1)
-        return count + 1;
-    if (count && c->log_evidence > list[0].log_evidence + 0.1)
-        list[0] = *c;
-    return 1;
+    if (mode_search(f, c, exact, false)) {
+        if (count && c->log_evidence > list[0].log_evidence + 0.1)
+            list[0] = *c;
+        count = 1;
+    }
+    c = &list[count];
+    memset(c, 0, sizeof *c);
+    if (begin_search(m, c->at, c->mistaken) > 1 && mode_search(f, c, exact, false))
+        count++;
+    return count;
 }
 
 /* What taking item i as a mistake would give, estimated from the normal approximation of c; start:

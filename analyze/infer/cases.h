@@ -14,9 +14,10 @@
 #define CASES_MAX 6 /* sound, and up to five ways of taking items as mistakes */
 
 /* Finds the mode with all items sound: from 'start' (z), or when that is NULL from where a walk
- * along the fault's unknowns ends (begin.h), or from the middle of the prior where that did not
- * fit; before it the mode without the items that the walk left out as mistakes, if any. exact: as
- * mode_search(). Returns how many are in list[]: 0 when the evidence has no likelihood. */
+ * along the fault's unknowns ends (begin.h). If that does not fit, also from the middle of the
+ * prior; and the mode without the items that a walk leaves out as mistakes, as a case of its own.
+ * exact: as mode_search(). Returns how many are in list[]: 0 when the evidence has no likelihood.
+ */
 size_t cases_first(struct integrand *f, const double *start, bool exact,
                    struct mode list[CASES_MAX]);
 

@@ -47,7 +47,7 @@ static size_t turns_variants(const struct fault_scope *s, unsigned faults,
                 v.sign_b = a;
                 add_variant(list, &n, &v, share * 0.65);
                 v.sign_b = -a;
-                add_variant(list, &n, &v, share * 0.35);
+                add_variant(list, &n, &v, 0.5 * 0.35);
                 continue;
             }
             add_variant(list, &n, &v, share * (1 - layers));

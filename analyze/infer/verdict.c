@@ -208,6 +208,9 @@ enum status_code verdict_reach(const struct design *design, const struct evidenc
         verdict->fit_p = gsl_cdf_chisq_Q(list[lead].result.misfit, list[lead].result.freedom);
     verdict->unexplained = verdict->fit_p < UNEXPLAINED_P || unknown > 0.5;
     name_misfits(list, count, evidence, verdict);
+    /* What takes most of the figures for mistakes explains nothing. */
+    if (verdict->slips > 1 && 2 * verdict->slips > evidence_readings(evidence))
+        verdict->unexplained = true;
     verdict->pass_probability =
         good + bad ? (1 - unknown) * (double)good / (double)(good + bad) : 0;
     verdict->fail_probability = 1 - verdict->pass_probability;

@@ -421,6 +421,23 @@ static void test_mistake(void **state)
     assert_true(says(f, "does not fit the rest"));
 }
 
+/* Two figures that slipped alike hide each other: the sound coil must not be lost behind them. */
+static void test_two_alike(void **state)
+{
+    struct fixture *f = *state;
+
+    add_limbs(&f->set, f->right, f->right, 2 * f->right + 0.05);
+    add_poles(&f->set, -1);
+    add(&f->set, "wire-mass", "pair", 2 * limb_mass(TURNS, 0.25e-3));
+    add(&f->set, "diameter", "a", 0.144);
+    add(&f->set, "diameter", "b", 0.1464);
+    reach(f);
+    leads(f, "as-designed", 0.5);
+    assert_int_equal(f->verdict.slips, 2);
+    assert_int_equal(f->verdict.result, VERDICT_UNDECIDED);
+    assert_true(f->verdict.pass_probability > 0.8);
+}
+
 /* Figures that belong to no such coil at all. */
 static void test_unexplained(void **state)
 {
@@ -978,6 +995,7 @@ int main(void)
         TEST(test_bypassed),
         TEST(test_shorted),
         TEST(test_mistake),
+        TEST(test_two_alike),
         TEST(test_unexplained),
         TEST(test_no_pass_on_priors),
         TEST(test_priors_do_not_pass),
