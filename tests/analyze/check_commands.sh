@@ -1,36 +1,6 @@
 #!/bin/sh
 # The analyzer at the command line: what is printed, what is refused, and the exit status.
-set -eu
-build=$1
-work=$(mktemp -d)
-trap 'rm -rf "$work"' EXIT
-root=$(cd "$(dirname "$0")/../.." && pwd)
-cd "$work"
-export LC_ALL=C.UTF-8 TRUEWOUND_DB="$work/t.db"
-failed=0
-
-tw() {
-    "$build/analyze/truewound" "$@"
-}
-
-# expect STATUS TEXT COMMAND...: the exit status, and TEXT somewhere in what is printed.
-expect() {
-    want=$1
-    text=$2
-    shift 2
-    got=0
-    tw "$@" >out 2>&1 || got=$?
-    [ "$got" = "$want" ] || {
-        echo "truewound $*: exit status $got, expected $want:"
-        cat out
-        failed=1
-    }
-    grep -qF -- "$text" out || {
-        echo "truewound $*: does not say '$text':"
-        cat out
-        failed=1
-    }
-}
+. "$(dirname "$0")/cli.sh"
 
 # full COMMAND...: what cannot be printed is not passed over, not even the version.
 full() {

@@ -2,22 +2,8 @@
 # Coils against each other: a few wild ones are named, designs are not mixed on one chart, and a
 # chart is drawn of what there is. All readings here are invented.
 #   check_compare.sh BUILD_DIR
-set -eu
-build=$1
-work=$(mktemp -d)
-trap 'rm -rf "$work"' EXIT
-root=$(cd "$(dirname "$0")/../.." && pwd)
-cd "$work"
-export LC_ALL=C.UTF-8 TRUEWOUND_DB="$work/t.db"
-failed=0
+. "$(dirname "$0")/cli.sh"
 
-tw() {
-    "$build/analyze/truewound" "$@"
-}
-complain() {
-    echo "FAIL: $*"
-    failed=1
-}
 # coil NAME OHM_A [TURNS]: a coil whose limb A alone was measured.
 coil() {
     sed "s/arm-1/$1/; s/turns = 3060/turns = ${3:-3060}/" "$root/fixtures/arm.ini" >"$1.ini"
@@ -36,8 +22,7 @@ tw compare --batch lot- >out
 grep -q '15 coils, 3 set aside); outside: lot-04 lot-07 lot-11$' out ||
     [ "$(tr '\n' ' ' <out | grep -c '15 coils, 3 set *aside); *outside: *lot-04 *lot-07 *lot-11')" = 1 ] ||
     complain "wild coils hide: $(cat out)"
-wide=$(grep -nE '^.{81}' out || true)
-[ -z "$wide" ] || complain "wider than 80 columns: $wide"
+fits "the batch"
 tw compare --batch lot- --json >out
 python3 - <<'PYTHON' || complain "charts in JSON"
 import json, statistics

@@ -2,27 +2,7 @@
 # What programs read: JSON and CSV of the commands, by Python's json and csv modules and by UDUNITS-2
 # itself; and that text fits a terminal of 80 columns.
 #   check_forms.sh BUILD_DIR
-set -eu
-build=$1
-work=$(mktemp -d)
-trap 'rm -rf "$work"' EXIT
-root=$(cd "$(dirname "$0")/../.." && pwd)
-cd "$work"
-export LC_ALL=C.UTF-8 TRUEWOUND_DB="$work/t.db"
-failed=0
-
-tw() {
-    "$build/analyze/truewound" "$@"
-}
-complain() {
-    echo "FAIL: $*"
-    failed=1
-}
-# fits WHAT: no line of the file 'out' is wider than 80 columns.
-fits() {
-    wide=$(grep -nE '^.{81}' out || true)
-    [ -z "$wide" ] || complain "$1 is wider than 80 columns: $wide"
-}
+. "$(dirname "$0")/cli.sh"
 
 # Two coils of invented readings: turns missing on limb B; limb A open.
 for coil in short open; do

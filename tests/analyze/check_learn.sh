@@ -2,36 +2,9 @@
 # Learning at the command line: what is refused, what is learnt, that verdicts use it, and that
 # forgetting brings the earlier verdict back. All figures are invented: eight signal-arm coils whose
 # resistances lie 4 % high together, as one spool of thin wire has it, and weigh 3 % less.
-set -eu
-build=$1
-work=$(mktemp -d)
-trap 'rm -rf "$work"' EXIT
-root=$(cd "$(dirname "$0")/../.." && pwd)
-cd "$work"
-export LC_ALL=C.UTF-8 TRUEWOUND_DB="$work/t.db"
-failed=0
-
-tw() {
-    "$build/analyze/truewound" "$@"
-}
-
-# expect STATUS TEXT COMMAND...: the exit status, and TEXT somewhere in what is printed.
-expect() {
-    want=$1
-    text=$2
-    shift 2
-    got=0
-    tw "$@" >out 2>&1 || got=$?
-    [ "$got" = "$want" ] || {
-        echo "truewound $*: exit status $got, expected $want:"
-        cat out
-        failed=1
-    }
-    tr -s ' \n' '  ' <out | grep -qF -- "$text" || {
-        echo "truewound $*: does not say '$text':"
-        cat out
-        failed=1
-    }
+. "$(dirname "$0")/cli.sh"
+printed() {
+    tr -s ' \n' '  ' <out
 }
 
 expect 2 'no such database' learn

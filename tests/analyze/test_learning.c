@@ -16,6 +16,7 @@
 #include "analyze/infer/verdict.h"
 #include "analyze/learning.h"
 #include "analyze/model/coil.h"
+#include "tests/signal_arm.h"
 
 /* What the shop does and nobody knows. */
 struct truth {
@@ -28,35 +29,12 @@ struct truth {
 
 static void design_make(struct design *d)
 {
-    char warning[256];
-    struct status st;
-
-    design_init(d);
-    snprintf(d->name, sizeof d->name, "signal arm");
-    d->core.form = DESIGN_U_YOKE;
-    d->core.limb.shape = DESIGN_ROUND;
+    signal_arm_begin(d);
     d->core.limb.width = amount_of(10e-3, 0.03e-3);
-    d->core.limb_length = amount_of(50e-3, 0.3e-3);
-    d->core.spacing = amount_of(34e-3, 0.3e-3);
-    snprintf(d->core.iron, sizeof d->core.iron, "annealed-iron");
-    d->core.yoke.shape = d->core.keeper.shape = DESIGN_RECTANGULAR;
-    d->core.yoke.width = amount_of(12e-3, 0.1e-3);
-    d->core.yoke.depth = amount_of(8e-3, 0.1e-3);
-    d->core.keeper.width = amount_of(12e-3, 0.1e-3);
-    d->core.keeper.depth = amount_of(6e-3, 0.1e-3);
-    d->core.keeper_length = amount_of(46e-3, 0.3e-3);
-    d->core.gap = amount_of(0, 0);
-    assert_int_equal(
-        wire_from_text("0.25 mm", WIRE_ENAMEL_1, &d->winding.wire, warning, sizeof warning, &st),
-        STATUS_OK);
     d->winding.turns[0] = d->winding.turns[1] = amount_of(1500, 0);
-    d->winding.layers = DESIGN_ORTHOCYCLIC;
-    d->winding.wound_length = amount_of(42e-3, 0.3e-3);
     d->winding.wrap = amount_of(0.3e-3, 0.02e-3);
     d->supply.voltage = amount_of(6, 0.05);
-    d->supply.ambient = amount_of(20, 2);
-    design_complete(d);
-    assert_int_equal(design_check(d, &st), STATUS_OK);
+    signal_arm_end(d);
 }
 
 static void add(struct evidence_set *set, const char *quantity, const char *place,
