@@ -275,13 +275,6 @@ static bool lifted(const struct evidence_set *set)
     return false;
 }
 
-/* What a pass does not say belongs beside it on paper too. */
-static bool is_reserve(const char *line)
-{
-    return strncmp(line, "Not t", 5) == 0 || strncmp(line, "Would not show", 14) == 0 ||
-           strncmp(line, "That the turns", 14) == 0 || strncmp(line, "Yet ", 4) == 0;
-}
-
 static void put_findings(struct making *m)
 {
     const struct verdict *v = &m->judged->verdict;
@@ -295,7 +288,8 @@ static void put_findings(struct making *m)
             m->finding[m->sheet.finding_count++] =
                 (struct sheet_finding){v->finding[i].text, v->finding[i].probability};
     for (size_t i = 0; i < v->lines && used < sizeof m->verdict; ++i)
-        if (i < first || (v->result == VERDICT_PASS && is_reserve(v->line[i])))
+        /* what a pass leaves open belongs beside it on paper too */
+        if (i < first || (v->result == VERDICT_PASS && v->reserve[i]))
             used += (size_t)snprintf(m->verdict + used, sizeof m->verdict - used, "%s%s",
                                      i ? " " : "", v->line[i]);
     m->sheet.verdict = v->result == VERDICT_PASS   ? SHEET_PASS

@@ -534,7 +534,10 @@ static enum status_code rank_options(const struct verdict *verdict,
         snprintf(result->line, sizeof result->line, "Next: %s.", verdict->finding[0].remedy);
     else if (result->enough)
         snprintf(result->line, sizeof result->line,
-                 verdict->result != VERDICT_UNDECIDED
+                 verdict->result == VERDICT_PASS && verdict->direction_thin
+                     ? "The verdict stands once both poles were read a second time, or it was seen "
+                       "to lift."
+                 : verdict->result != VERDICT_UNDECIDED
                      ? "The verdict stands; nothing more needs to be measured."
                  : verdict->slips > 1
                      ? "Take the readings that contradict each other again, before anything else."

@@ -19,6 +19,13 @@ static void add_line(struct verdict *v, const char *text)
         wording_say(v->line[v->lines++], "%s", text);
 }
 
+static void add_reserve(struct verdict *v, const char *text)
+{
+    if (v->lines < VERDICT_LINES_MAX && text[0])
+        v->reserve[v->lines] = true;
+    add_line(v, text);
+}
+
 /* True when a finding is as likely as before for want of any measurement that bears on it: of a
  * coil that passes it is no rival explanation but something that was not tested. */
 static bool untested(const struct verdict *v, const struct verdict_finding *f)
@@ -49,7 +56,7 @@ static void write_untested(const struct limits_untried *untried, struct verdict 
     }
     if (used && used + 2 < sizeof text)
         snprintf(text + used, sizeof text - used, ".");
-    add_line(v, text);
+    add_reserve(v, text);
 }
 
 /* A coil that fails, though no fault leads: by which figure. */
@@ -167,7 +174,7 @@ static void write_untried(const struct suppose *s, const struct limits_untried *
     list_on(text, shorted_untried(v), lead, "; ", "shorted turns");
     list_on(text, joint_untried(s, v), lead, "; ", "joints");
     list_on(text, text[0] != '\0', "", "", ".");
-    add_line(v, text);
+    add_reserve(v, text);
 }
 
 /* What a coil may have and pass. */
@@ -183,7 +190,7 @@ static void write_hidden(const struct suppose *s, struct verdict *v)
             "That the turns keep %.3g %% is likely, not shown: less than about %.0f %% wrong "
             "would hardly show in these readings.",
             100 * v->limits.turns, ceil(100 * v->turns_hidden));
-        add_line(v, text);
+        add_reserve(v, text);
         text[0] = '\0';
     }
     snprintf(part, sizeof part, "fewer than about %.0f shorted turns on a limb",
@@ -195,7 +202,7 @@ static void write_hidden(const struct suppose *s, struct verdict *v)
         list_on(text, true, lead, "; ", part);
     }
     list_on(text, text[0] != '\0', "", "", ".");
-    add_line(v, text);
+    add_reserve(v, text);
 }
 
 /* "150 g" */
@@ -274,8 +281,7 @@ static void write_passed(const struct suppose *s, const struct limits_untried *u
     write_pass(s, untried, v, text);
     add_line(v, text);
     if (v->direction_thin)
-        add_line(v, "That the limbs aid rests on one reading of each pole: read both once more, or "
-                    "see it lift, before it goes into its place.");
+        add_reserve(v, "That the limbs aid rests on one reading of each pole.");
     if (lead->finding->class == FINDING_BENCH) {
         wording_say(text, "Most likely: %s (%s), which is no fault of the coil.", lead->text,
                     wording_percent(lead->probability, p));
@@ -283,7 +289,7 @@ static void write_passed(const struct suppose *s, const struct limits_untried *u
     } else if (lead->finding->class != FINDING_GOOD) {
         wording_say(text, "Yet most likely not quite as designed: %s (%s).", lead->text,
                     wording_percent(lead->probability, p));
-        add_line(v, text);
+        add_reserve(v, text);
     }
 }
 
@@ -440,7 +446,7 @@ static void write_weak_pull(const struct suppose *s, const struct evidence_set *
                 "It let go at %.3g N, where as designed it would hold about %.3g N: look for dirt, "
                 "paint or a keeper that rocks; 'truewound lift NAME --report' says more.",
                 least, designed);
-    add_line(v, text);
+    add_reserve(v, text);
 }
 
 void reasons_write(const struct suppose *s, const struct evidence_set *evidence,

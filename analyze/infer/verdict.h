@@ -100,6 +100,8 @@ struct verdict {
     double cancel_probability;
     struct verdict_limits limits;                    /* as used */
     char line[VERDICT_LINES_MAX][VERDICT_LINE_SIZE]; /* plain sentences, worst first */
+    bool reserve[VERDICT_LINES_MAX]; /* the line says what a pass leaves open: it goes with the pass
+                                      */
     size_t lines;
     size_t evaluations; /* of the forward model */
     /* Set when the coil would pass on its priors alone: the finding that the measurements hardly
