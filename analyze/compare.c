@@ -4,10 +4,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analyze/infer/reading.h"
 #include "analyze/model/prediction.h"
-
-/* A, what a bridge drives through a coil, about */
-#define SMALL_SIGNAL 1e-3
 
 /* The predicted figure that answers an item, or -1, and what the forward model must work out. */
 static int answer(const struct evidence_item *item, unsigned *want)
@@ -44,13 +42,11 @@ static int answer(const struct evidence_item *item, unsigned *want)
     }
 }
 
-#define FILM_MOST 0.15e-3 /* m */
-
 /* The air that stays under a shim, or without one. */
 static struct amount air_under(const struct design *design)
 {
     const struct design_core *core = &design->core;
-    bool film = amount_given(core->gap) && core->gap.value <= FILM_MOST &&
+    bool film = amount_given(core->gap) && core->gap.value <= READING_FILM_MOST &&
                 core->gap.value > core->roughness.value;
 
     return film ? core->gap : core->roughness;
@@ -102,7 +98,7 @@ static void put_conditions(const struct evidence_item *item, struct design *desi
     if (item->kind == EVIDENCE_CURRENT)
         k->voltage = item->at.voltage;
     else if (is_small(item))
-        k->current = SMALL_SIGNAL;
+        k->current = READING_BRIDGE;
     else if (isfinite(item->at.current))
         k->current = item->at.current;
     else if (item->kind == EVIDENCE_INDUCTANCE && item->at.voltage > 0.0) {

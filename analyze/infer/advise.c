@@ -1,6 +1,7 @@
 #include "analyze/infer/advise.h"
 
 #include <gsl/gsl_cdf.h>
+#include <gsl/gsl_sort.h>
 #include <math.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -8,6 +9,7 @@
 #include <string.h>
 
 #include "analyze/infer/posterior.h"
+#include "analyze/infer/scatter.h"
 
 #define DRAWS       320  /* coils that stand for the posterior */
 #define ENOUGH      0.03 /* gain in the chance of a decision below which a measurement is idle */
@@ -136,35 +138,13 @@ static double plogp(double p)
     return p > 0 ? -p * log2(p) : 0;
 }
 
-static int compare(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-
-    return (x > y) - (x < y);
-}
-
 static double middle_of(const double *value, size_t n)
 {
     double sorted[DRAWS];
 
     memcpy(sorted, value, n * sizeof *sorted);
-    qsort(sorted, n, sizeof *sorted, compare);
+    gsl_sort(sorted, 1, n);
     return sorted[n / 2];
-}
-
-static uint64_t mix(uint64_t x)
-{
-    x = (x ^ (x >> 30)) * 0xBF58476D1CE4E5B9u;
-    x = (x ^ (x >> 27)) * 0x94D049BB133111EBu;
-    return x ^ (x >> 31);
-}
-
-/* A fixed number in (0, 1) for coil d and column e. */
-static double chance(size_t d, size_t e)
-{
-    uint64_t bits = mix((d + 1) * 0x9E3779B97F4A7C15u + (e + 1) * 0xD1342543DE82EF95u);
-
-    return ((double)(bits >> 12) + 0.5) / 4503599627370496.0;
 }
 
 /* What coil after coil would read; a coil that the physics has no answer for is left out of all
@@ -287,7 +267,7 @@ static void widen(const struct verdict *v, const size_t *pick, size_t n, struct 
         for (size_t i = 0; i < m; i++)
             square += pow(sorted[i] - sum / (double)m, 2);
         sd = sqrt(square / (double)(m - 1));
-        qsort(sorted, m, sizeof *sorted, compare);
+        gsl_sort(sorted, 1, m);
         width = 0.9 * fmin(sd, (sorted[3 * m / 4] - sorted[m / 4]) / 1.34) * pow((double)m, -0.2);
         for (size_t d = 0; d < n; d++)
             if (v->draw[pick[d]].variant.finding == f)
@@ -314,7 +294,7 @@ static double likelihood(const struct column *c, size_t d, double y)
 
 static double outcome(const struct column *c, size_t d, size_t e)
 {
-    double u = chance(d, e);
+    double u = scatter_unit(d + 1, e + 1);
 
     if (c->binary)
         return u < gsl_cdf_ugaussian_P((c->reading[d] - log(c->item->value)) / c->noise[d]);

@@ -2,8 +2,6 @@
 
 #include <math.h>
 
-#define DAY 86400.0
-
 /* Judgement (common practice, no source). */
 #define GROWTH_U 0.35  /* of the logarithm of what the resistance still grows by */
 #define LEFT_U   0.05  /* of what is left, relative: it is never known better */
@@ -98,6 +96,6 @@ void ahead_follow(const struct ahead *a, const struct ahead_luck *luck, const do
         end->days = t;
     if (isnan(end->falter))
         end->falter = end->days;
-    end->days /= DAY;
-    end->falter /= DAY;
+    end->days /= DAILY_DAY;
+    end->falter /= DAILY_DAY;
 }

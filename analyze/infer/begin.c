@@ -11,7 +11,7 @@
 #define SWEEPS      2 /* over the unknowns of a fault of several */
 /* Log: an item is a mistake less often than not, and a mistake may be anything. */
 #define MISTAKE_COSTS 8.0
-#define MISTAKES_MAX  4
+#define MISTAKES_MAX  4 /* one more than cases.c adds one by one: two are found at a time */
 
 struct walk {
     const struct weigh_model *model;

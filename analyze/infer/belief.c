@@ -2,12 +2,9 @@
 
 #include <math.h>
 
-#define DAY  86400.0
-#define YEAR (365.25 * DAY)
-
 /* Judgement (common practice, no source). */
 #define RATED_U   0.06 /* makers rate to 0.8 V or 0.9 V, at more than the current of most sites */
-#define LIFE_S    (200.0 * DAY) /* where the charge is not known: a life of that and e^+-1 */
+#define LIFE_S    (200.0 * DAILY_DAY) /* where the charge is not known: a life of that and e^+-1 */
 #define LIFE_LOGU 1.0
 /* Of what cold costs at the rated current: the table's is for hours, not months. */
 #define COLD 0.25
@@ -81,8 +78,8 @@ enum status_code belief_make(const struct trend_site *site, const struct trend_d
     code = cell_self_rate(&site->battery, fmin(60.0, fmax(-40.0, 20.0 + kelvin)), &self, st);
     if (code != STATUS_OK)
         return code;
-    b->rate = self.value / YEAR;
-    b->rate_u = self.u / YEAR;
+    b->rate = self.value / DAILY_YEAR;
+    b->rate_u = self.u / DAILY_YEAR;
     believe_capacity(b, &ah);
     return status_ok(st);
 }

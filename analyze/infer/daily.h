@@ -8,6 +8,8 @@
 
 #include "analyze/infer/trend.h"
 
+#define DAILY_DAY       86400.0 /* s */
+#define DAILY_YEAR      (365.25 * DAILY_DAY)
 #define DAILY_BINS      20
 #define DAILY_LATELY    3      /* days */
 #define DAILY_UNKNOWN_C (-5.0) /* T - 20 where it is never read */

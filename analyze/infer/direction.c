@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analyze/infer/scatter.h"
+
 #define LEAST           0.12 /* a direction that moves no reading by this much of its noise */
 #define LEFT_FOR_FAULTS 6    /* unknowns that a finding may have of its own */
 
@@ -163,22 +165,13 @@ enum status_code direction_find(const struct fault_scope *scope, const struct nu
     return code;
 }
 
-static uint64_t mix(uint64_t x)
-{
-    x = (x ^ (x >> 30)) * 0xBF58476D1CE4E5B9u;
-    x = (x ^ (x >> 27)) * 0x94D049BB133111EBu;
-    return x ^ (x >> 31);
-}
-
 /* Draw 'tail' of the prior, less what of it lies along the directions searched. */
 static void draw_rest(const struct direction_set *d, size_t tail, double *nuisance)
 {
     double along[WEIGH_UNKNOWNS_MAX] = {0};
 
     for (size_t i = 0; i < d->nuisances; i++) {
-        uint64_t bits = mix(tail * 0x9E3779B97F4A7C15u + (i + 1) * 0xD1342543DE82EF95u);
-
-        nuisance[i] = gsl_cdf_ugaussian_Pinv(((double)(bits >> 12) + 0.5) / 4503599627370496.0);
+        nuisance[i] = gsl_cdf_ugaussian_Pinv(scatter_unit(tail, i + 1));
         for (size_t j = 0; j < d->count; j++)
             along[j] += nuisance[i] * d->turn[i][j];
     }

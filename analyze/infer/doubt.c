@@ -1,6 +1,7 @@
 #include "analyze/infer/doubt.h"
 
 #include <gsl/gsl_cdf.h>
+#include <gsl/gsl_sort.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -22,13 +23,6 @@
 #define MUST_BE_TRIED                                                                              \
     (FINDING_TURNS_A | FINDING_TURNS_B | FINDING_TURNS_ALIKE | FINDING_GAUGE | FINDING_CANCEL |    \
      FINDING_OPEN_A | FINDING_OPEN_B | FINDING_BYPASS_A | FINDING_BYPASS_B)
-
-static int compare(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-
-    return (x > y) - (x < y);
-}
 
 /* Share of a variant's prior that is beyond its limit. Its own unknown is the last one. */
 static double share_before(struct suppose *s, const struct candidate *c,
@@ -121,7 +115,7 @@ static double hidden_most(struct suppose *s, const struct candidate *list, size_
     }
     if (n == 0)
         return NAN;
-    qsort(size, n, sizeof *size, compare);
+    gsl_sort(size, 1, n);
     return size[(size_t)(0.95 * (double)(n - 1))];
 }
 

@@ -4,7 +4,6 @@
 
 #include <gsl/gsl_statistics_double.h>
 
-#define DAY   86400.0
 #define MONTH 28 /* days: four weeks, each with its Sunday */
 
 /* Mean voltage of the last days over that of all of them: a coil takes less now. */
@@ -32,7 +31,7 @@ void duty_learn(const struct daily *daily, const struct trend_day days[], size_t
     double end = days[n - 1].time_s, kelvin[MONTH];
     size_t from = n - 1, to = n - 1, kelvins = 0;
 
-    while (from > 0 && end - days[from - 1].time_s <= MONTH * DAY)
+    while (from > 0 && end - days[from - 1].time_s <= MONTH * DAILY_DAY)
         from--;
     for (size_t i = n; i-- > 0 && kelvins < MONTH && i >= from;)
         if (isfinite(days[i].temperature))
@@ -50,9 +49,10 @@ void duty_learn(const struct daily *daily, const struct trend_day days[], size_t
                                                    : NAN;
     d->since = fallen(days, from, to);
     /* A month's work is repeated to some per cent; a shorter stretch tells less. */
-    d->u = hypot(0.02, 0.05 * sqrt(7.0 * DAY / fmax(DAY, days[to].time_s - days[from].time_s)));
+    d->u = hypot(
+        0.02, 0.05 * sqrt(7.0 * DAILY_DAY / fmax(DAILY_DAY, days[to].time_s - days[from].time_s)));
     if (!(d->per_s > 0.0)) { /* no pulses lately: by the whole */
-        d->per_s = daily->drawn_ah / fmax(DAY, end - days[0].time_s);
+        d->per_s = daily->drawn_ah / fmax(DAILY_DAY, end - days[0].time_s);
         d->u = 0.3;
     }
 }

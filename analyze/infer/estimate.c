@@ -1,5 +1,6 @@
 #include "analyze/infer/estimate.h"
 
+#include <gsl/gsl_sort.h>
 #include <math.h>
 #include <stdint.h>
 #include <stdlib.h>
@@ -32,19 +33,12 @@ static const struct {
     [ESTIMATE_LEADS] = {"resistance of the test leads", "ohm", false, FINDING_LEADS},
 };
 
-static int compare(const void *a, const void *b)
-{
-    double x = *(const double *)a, y = *(const double *)b;
-
-    return (x > y) - (x < y);
-}
-
 /* Median and 95 % interval of n values; widens by the rank that n draws leave open. */
 static void interval(double *value, size_t n, struct verdict_estimate *e)
 {
     double at[3] = {0.025, 0.5, 0.975}, q[3];
 
-    qsort(value, n, sizeof *value, compare);
+    gsl_sort(value, 1, n);
     for (int k = 0; k < 3; k++) {
         double r = at[k] * (double)(n - 1);
         size_t i = (size_t)r;

@@ -16,9 +16,6 @@
 #include <gsl/gsl_sort.h>
 #include <gsl/gsl_statistics_double.h>
 
-#define DAY  86400.0
-#define YEAR (365.25 * DAY)
-
 /* Of one cell, between pulses: V(x, T) = c(x) + k (T - 20) + d(x) + noise, where x is the share of
  * charge used, c one of the curves of fade.h, each weighed by how well it fits, and d the departure
  * of depart.h. k and d are Gaussian, so they are integrated over in closed form (given.h);
@@ -117,13 +114,14 @@ static void draw_all(struct work *w, const struct trend_joint *joint, struct for
 static void judge(const struct belief *b, const struct trend_day days[], size_t n,
                   const struct trend_joint *joint, struct forecast *out)
 {
-    double span = (days[n - 1].time_s - days[0].time_s) / DAY, latest = NAN;
+    double span = (days[n - 1].time_s - days[0].time_s) / DAILY_DAY, latest = NAN;
     double width = out->days[FORECAST_Q95] / fmax(0.5, out->days[FORECAST_Q05]);
-    double lived = span + b->daily.start_s / DAY;
+    double lived = span + b->daily.start_s / DAILY_DAY;
     size_t below = 0, seen = 0;
 
     /* Two days running: a cold morning is not the end. */
-    for (size_t i = n; i-- > 0 && seen < 2 && days[n - 1].time_s - days[i].time_s < 7.0 * DAY;) {
+    for (size_t i = n;
+         i-- > 0 && seen < 2 && days[n - 1].time_s - days[i].time_s < 7.0 * DAILY_DAY;) {
         double loaded = daily_loaded(b->site, joint, &days[i]);
 
         if (isfinite(loaded)) {
@@ -212,7 +210,7 @@ enum status_code forecast_make(const struct trend_site *site, const struct trend
     }
     lattice_share(&w->lattice);
     draw_all(w, joint, out);
-    horizon = fmax(7.0, 1.1 * out->days[FORECAST_Q95]) * DAY;
+    horizon = fmax(7.0, 1.1 * out->days[FORECAST_Q95]) * DAILY_DAY;
     out->n_path = FORECAST_PATH;
     for (size_t i = 0; i < FORECAST_PATH; i++)
         out->path_s[i] = horizon * (double)i / (FORECAST_PATH - 1);
@@ -220,8 +218,8 @@ enum status_code forecast_make(const struct trend_site *site, const struct trend
     for (size_t i = 0; i < FORECAST_PATH; i++)
         out->path_s[i] += out->from_s;
     out->shelf = isfinite(site->fitted_s) &&
-                 site->fitted_s + (kind->shelf_year.value - kind->shelf_year.u) * YEAR <
-                     out->from_s + out->days[FORECAST_Q95] * DAY;
+                 site->fitted_s + (kind->shelf_year.value - kind->shelf_year.u) * DAILY_YEAR <
+                     out->from_s + out->days[FORECAST_Q95] * DAILY_DAY;
     judge(&w->belief, days, n, joint, out);
     free(w);
     return status_ok(st);

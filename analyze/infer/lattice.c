@@ -2,7 +2,6 @@
 
 #include <math.h>
 
-#define YEAR    (365.25 * 86400.0)
 #define DEEPEST 1.5
 #define ROUNDS  4
 #define ALIKE   12.0 /* log weights that far below the best do not count */
@@ -37,7 +36,7 @@ static void lay(const struct belief *b, struct lattice *l, struct given *g)
                         part[3] = {2.0 / 3, 1.0 / 6, 1.0 / 6};
     size_t last = b->daily.n - 1;
     /* Self-discharge is only worth three values where it moves the depth. */
-    int nodes = b->rate_u * (b->daily.bin[last].time_s + 0.5 * YEAR) > 0.03 ? 3 : 1;
+    int nodes = b->rate_u * (b->daily.bin[last].time_s + 0.5 * DAILY_YEAR) > 0.03 ? 3 : 1;
 
     l->n = 0;
     for (int i = 0; i < LATTICE_C; i++)

@@ -3,18 +3,16 @@
 #include <math.h>
 #include <string.h>
 
-#define SEAT_U         0.15    /* log, pull from one seating of the keeper to the next */
-#define PULL_FLOOR     1e-4    /* N, so that a pull of nothing has a logarithm */
-#define DROP_FLOOR     1e-3    /* V, the same of a volt drop: the last digit of a voltmeter */
-#define RESIDUAL_LEAST 0.02    /* N, a pull below it nobody can tell from nothing */
-#define FILM_MOST      0.15e-3 /* m, a design's gap up to this is paint, plating or a fixed shim */
-#define SAME_CURRENT   0.05    /* items whose currents differ by less share a solve */
+#define SEAT_U         0.15 /* log, pull from one seating of the keeper to the next */
+#define PULL_FLOOR     1e-4 /* N, so that a pull of nothing has a logarithm */
+#define DROP_FLOOR     1e-3 /* V, the same of a volt drop: the last digit of a voltmeter */
+#define RESIDUAL_LEAST 0.02 /* N, a pull below it nobody can tell from nothing */
+#define SAME_CURRENT   0.05 /* items whose currents differ by less share a solve */
 /* With cancelling limbs only what leaks is left, and the network knows leakage less well: its
  * doubts grow by these factors (common practice, no source). */
 #define CANCEL_INDUCTANCE 2.5
 #define CANCEL_PULL       8
 #define CANCEL_EDDY       2
-#define BRIDGE_AMPERE     1e-3
 
 /* ---- scales ---- */
 
@@ -266,7 +264,7 @@ static double solve_current(const struct reading_solve *s, double resistance)
     if (!isfinite(resistance))
         return 0;
     if (s->small)
-        return BRIDGE_AMPERE;
+        return READING_BRIDGE;
     if (isnan(i))
         i = s->voltage > 0 ? s->voltage / fmax(resistance, 1e-3) : NAN;
     return i;
@@ -293,7 +291,7 @@ static bool run_solve(const struct reading_bench *bench, const struct reading_st
         /* A shim lies on the paint or plating of the design; it takes the place of a working gap.
          */
         double stated = bench->nominal.gap + bench->nominal.roughness;
-        double film = stated <= FILM_MOST ? bench->nominal.gap : 0;
+        double film = stated <= READING_FILM_MOST ? bench->nominal.gap : 0;
 
         p.gap += s->gap + film - bench->nominal.gap;
     }

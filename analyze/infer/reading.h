@@ -15,6 +15,11 @@
 
 #define READING_NONE (-1e6) /* a second time constant that a coil without a short does not have */
 
+/* m, a design's gap up to this is paint, plating or a fixed shim, and stays under a shim. */
+#define READING_FILM_MOST 0.15e-3
+/* A, about what a bridge drives through a coil. */
+#define READING_BRIDGE 1e-3
+
 /* Polarity of a limb without current beside one with: of unlike poles, and hard to tell. */
 #define READING_WEAK_POLE 0.75
 

@@ -5,6 +5,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "analyze/infer/scatter.h"
+
 #define SOBOL_BITS 30
 
 enum status_code sample_new(size_t unknowns, size_t draws, size_t replicates, struct sample *s,
@@ -47,16 +49,6 @@ const double *sample_point(const struct sample *s, size_t draw)
     return point_of(s, draw);
 }
 
-/* Splitmix64 (Steele, Lea and Flood 2014): the digital shifts, the same on every machine. */
-static uint64_t next_shift(uint64_t *state)
-{
-    uint64_t x = *state += 0x9E3779B97F4A7C15u;
-
-    x = (x ^ (x >> 30)) * 0xBF58476D1CE4E5B9u;
-    x = (x ^ (x >> 27)) * 0x94D049BB133111EBu;
-    return x ^ (x >> 31);
-}
-
 static double log_weight_at(struct sample *s, struct integrand *f, const struct proposal *p,
                             size_t draw)
 {
@@ -83,7 +75,7 @@ void sample_draw(struct sample *s, struct integrand *f, const struct proposal *p
         uint32_t shift[WEIGH_UNKNOWNS_MAX + 1];
 
         for (size_t j = 0; j <= n; j++)
-            shift[j] = (uint32_t)(next_shift(&state) >> (64 - SOBOL_BITS));
+            shift[j] = (uint32_t)(scatter_mix(state += SCATTER_STEP) >> (64 - SOBOL_BITS));
         gsl_qrng_init(s->sobol);
         for (size_t d = 0; d < s->draws; d++) {
             size_t draw = rep * s->draws + d;
