@@ -388,7 +388,8 @@ static void test_mistake(void **state)
     assert_true(says(f, "does not fit the rest"));
 }
 
-/* Two figures that slipped alike hide each other: the sound coil must not be lost behind them. */
+/* Two figures that slipped alike hide each other: the sound coil must not be lost behind them.
+ * Common practice, no source: a caliper noted in centimetres is off by ten on both limbs. */
 static void test_two_alike(void **state)
 {
     struct fixture *f = *state;
